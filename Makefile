@@ -1,0 +1,54 @@
+# make demo   the main job, on the simulated bench
+# make test   lint, types and tests
+# make bench  speed, as ratios against a named baseline
+# make sample the sample run in results/ anew
+# make lock   pin what is installed anew
+
+PYTHON ?= python3
+BIN := .venv/bin
+DEMO := demo
+SIMULATED_ITEMS := PIG-0451 PIG-0452 JMP-0107 FDR-0012 ELB-0033
+# 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
+SOME_FAIL := test $$? -eq 1
+
+.PHONY: demo test bench sample lock clean
+
+demo: .venv/installed
+	rm -rf $(DEMO)
+	$(BIN)/tareline init $(DEMO)
+	cd $(DEMO) && ../$(BIN)/tareline run qualify || $(SOME_FAIL)
+	cd $(DEMO) && ../$(BIN)/tareline report results/*.h5 --page report.html > /dev/null || $(SOME_FAIL)
+	cd $(DEMO) && ../$(BIN)/tareline truth results/*.h5
+	@echo "Simulated readings. The report: $(DEMO)/report.html"
+
+test: .venv/installed-for-tests
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/pytest -n 2
+
+bench: .venv/installed-for-tests
+	$(BIN)/python -m tests.benchmarks
+
+sample: .venv/installed
+	rm -rf results/sample && mkdir -p results/sample
+	$(BIN)/python results/make_sample.py
+
+.venv/bin/python:
+	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Tareline needs Python 3.11 or newer")'
+	$(PYTHON) -m venv .venv
+
+.venv/installed: pyproject.toml requirements.lock | .venv/bin/python
+	$(BIN)/pip install --quiet --disable-pip-version-check -c requirements.lock -e .
+	touch $@
+
+.venv/installed-for-tests: pyproject.toml requirements.lock | .venv/bin/python
+	$(BIN)/pip install --quiet --disable-pip-version-check -c requirements.lock -e '.[dev]'
+	touch $@ .venv/installed
+
+lock: | .venv/bin/python
+	$(BIN)/pip install --quiet --upgrade -e '.[dev]'
+	$(BIN)/pip freeze --exclude-editable --exclude tareline > requirements.lock
+
+clean:
+	rm -rf .venv build *.egg-info $(DEMO) .hypothesis .mypy_cache .ruff_cache
