@@ -1,0 +1,1 @@
+"""Instruments by role, over VISA, in the dialect each of them speaks."""

@@ -1,0 +1,1 @@
+"""The simulated bench: SCPI instruments on loopback ports, with physics behind them."""

@@ -1,0 +1,194 @@
+"""A TCP server for simulated instruments: one loopback port each, raw SCPI (SOCKET resources).
+
+A message ends with new line; definite blocks may hold new lines. Messages of one connection
+are executed in turn; what arrives while one is held (by *OPC? or *WAI) waits in the input
+buffer, and other connections are served. When a connection closes while a message is held, the
+wait ends and nothing further of it is executed; what a closed connection sent before is
+executed otherwise, except for a last message without its new line, which is dropped.
+"""
+
+import asyncio
+import ipaddress
+import logging
+import socket
+from collections.abc import Mapping
+from typing import Final, Protocol, Self, cast
+
+from drivers.simulated.scpi.framing import MessageReader
+
+__all__ = ["Instrument", "Server", "serve"]
+
+log = logging.getLogger(__name__)
+
+INPUT_BUFFER_OVERRUN: Final = -363
+TURN: Final = 64  # messages of one connection before others get a turn
+
+
+class Instrument(Protocol):
+    """What the server asks of an instrument; the SCPI engine is one."""
+
+    async def handle(self, message: bytes) -> bytes:
+        """Execute a message (without its new line) and return the response, or nothing."""
+        ...
+
+    def post_error(self, number: int, detail: str = "") -> None:
+        """Put an error into the instrument's queue."""
+        ...
+
+
+class _Connection(asyncio.Protocol):
+    """One connection to one instrument."""
+
+    def __init__(
+        self, instrument: Instrument, input_limit: int, open_connections: "set[_Connection]"
+    ) -> None:
+        self._instrument = instrument
+        self._reader = MessageReader(input_limit)
+        self._open_connections = open_connections
+        self._arrived = asyncio.Event()
+        self._writable = asyncio.Event()
+        self._writable.set()
+        self._is_held = False
+        self._has_ended = False
+        self._is_paused = False
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self.transport = cast(asyncio.Transport, transport)
+        self.transport.get_extra_info("socket").setsockopt(
+            socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
+        )
+        self._open_connections.add(self)
+        self.worker = asyncio.get_running_loop().create_task(self._work())
+
+    def data_received(self, data: bytes) -> None:
+        self._reader.feed(data)
+        if len(self._reader) > 2 * self._reader.limit and not self._is_paused:
+            self._is_paused = True
+            self.transport.pause_reading()
+        self._arrived.set()
+
+    def eof_received(self) -> bool:
+        self._end()
+        return True  # the worker closes when it has answered what came before
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._end()
+        self._writable.set()
+        self._open_connections.discard(self)
+
+    def pause_writing(self) -> None:
+        self._writable.clear()
+
+    def resume_writing(self) -> None:
+        self._writable.set()
+
+    def _end(self) -> None:
+        self._has_ended = True
+        if self._is_held:
+            self.worker.cancel()
+        self._arrived.set()
+
+    async def _work(self) -> None:
+        try:
+            while not self.transport.is_closing():
+                self._arrived.clear()
+                await self._answer_all()
+                if self._has_ended:
+                    break
+                await self._arrived.wait()
+        except ConnectionError as loss:
+            log.info("connection broken by the instrument: %s", loss)
+            self.transport.abort()
+        except TimeoutError:
+            log.info("connection ended while its message was held")
+        except Exception:
+            log.exception("defect while serving a connection, which is closed")
+            self.transport.abort()
+        finally:
+            self.transport.close()
+
+    async def _answer_all(self) -> None:
+        count = 0
+        while (message := self._next_message()) is not None:
+            self._is_held = True
+            # an ended connection may execute what it sent, but hold nothing up
+            async with asyncio.timeout(0 if self._has_ended else None):
+                response = await self._instrument.handle(message)
+            self._is_held = False
+            if self.transport.is_closing():
+                return
+            if response:
+                self.transport.write(response)
+                await self._writable.wait()
+            count += 1
+            if count % TURN == 0:
+                await asyncio.sleep(0)
+        if self._is_paused and not self.transport.is_closing():
+            self._is_paused = False
+            self.transport.resume_reading()
+
+    def _next_message(self) -> bytes | None:
+        message = self._reader.next_message()
+        while self._reader.overruns:
+            self._reader.overruns -= 1
+            self._instrument.post_error(
+                INPUT_BUFFER_OVERRUN, f"message of more than {self._reader.limit} bytes"
+            )
+        return message
+
+
+class Server:
+    """A running server; `ports` gives the TCP port of each instrument by name."""
+
+    def __init__(self, listeners: Mapping[str, asyncio.Server], connections: set[_Connection]):
+        self._listeners = dict(listeners)
+        self._connections = connections
+        self.ports: dict[str, int] = {
+            name: listener.sockets[0].getsockname()[1] for name, listener in listeners.items()
+        }
+
+    async def close(self) -> None:
+        """Stop listening and break every connection."""
+        for listener in self._listeners.values():
+            listener.close()
+        connections = list(self._connections)
+        for connection in connections:
+            connection.transport.abort()
+            connection.worker.cancel()
+        await asyncio.gather(*(c.worker for c in connections), return_exceptions=True)
+        await asyncio.sleep(0)  # lets the transports report that they are closed
+        for listener in self._listeners.values():
+            await listener.wait_closed()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()
+
+
+async def serve(
+    engines: Mapping[str, Instrument], host: str = "127.0.0.1", input_limit: int = 1 << 20
+) -> Server:
+    """Listen for each instrument on a free port of `host`, which must be a loopback address.
+
+    `input_limit`: the longest message in bytes; a longer one is -363. Raises ValueError for
+    another address than loopback and OSError when it cannot be bound.
+    """
+    if not ipaddress.ip_address(host).is_loopback:
+        raise ValueError(f"simulated instruments listen on loopback only, not on {host}")
+    loop = asyncio.get_running_loop()
+    connections: set[_Connection] = set()
+    listeners: dict[str, asyncio.Server] = {}
+    try:
+        for name, engine in engines.items():
+            listeners[name] = await loop.create_server(
+                lambda engine=engine: _Connection(engine, input_limit, connections),  # type: ignore[misc]
+                host,
+                0,
+            )
+    except OSError:
+        for listener in listeners.values():
+            listener.close()
+        raise
+    return Server(listeners, connections)
