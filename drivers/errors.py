@@ -1,0 +1,65 @@
+"""Every error that Tareline raises on purpose.
+
+    TarelineError               something a person has to know about
+    |-- InputError              a file, option or item that cannot be used (exit status 2)
+    |-- RunFileError            a run file could not be written (3)
+    |-- StoppedError            a signal ended a run (128 + its number)
+    `-- InstrumentError         an instrument could not do what was asked (3)
+        |-- LinkError           no connection, or no answer
+        |-- AnswerError         an answer that does not mean what it should
+        `-- RefusedError        the instrument put an error into its queue
+
+Each says what happened, where, and what to try next.
+"""
+
+from __future__ import annotations
+
+
+class TarelineError(Exception):
+    """Something a person has to know about: what happened, where, what to try."""
+
+    exit_status: int = 3
+
+    def __init__(self, what: str, *, where: str = "", hint: str = "") -> None:
+        super().__init__(what, where, hint)
+        self.what = what
+        self.where = where
+        self.hint = hint
+
+    def __str__(self) -> str:
+        lines = [self.what]
+        if self.where:
+            lines.append(f"  where: {self.where}")
+        if self.hint:
+            lines.append(f"  try:   {self.hint}")
+        return "\n".join(lines)
+
+
+class InputError(TarelineError):
+    """A file, option or item that cannot be used as it stands."""
+
+    exit_status = 2
+
+
+class RunFileError(TarelineError):
+    """A run file could not be written."""
+
+
+class StoppedError(TarelineError):
+    """A run was ended by a signal; the exit status is 128 plus its number."""
+
+
+class InstrumentError(TarelineError):
+    """An instrument could not do what was asked of it."""
+
+
+class LinkError(InstrumentError):
+    """No connection to an instrument, or no answer from it."""
+
+
+class AnswerError(InstrumentError):
+    """An instrument answered something that does not mean what it should."""
+
+
+class RefusedError(InstrumentError):
+    """An instrument reported an error in its own queue."""
