@@ -1,0 +1,56 @@
+"""The simulated operator's hand: connects things, and tells the bench's own time."""
+
+from __future__ import annotations
+
+from drivers.simulated.bench import NOTHING, THROUGH, SimulatedBench
+from drivers.simulated.scpi import (
+    Command,
+    Engine,
+    Identity,
+    Number,
+    Query,
+    Quoted,
+    ScpiError,
+    Text,
+)
+
+_ILLEGAL_VALUE = -224
+LONGEST_ADVANCE_S = 1e7
+
+
+class SimulatedHand:
+    """What a person does between sweeps, as SCPI commands.
+
+    `epoch` is the Unix time at which the simulated bench starts; its clock then advances
+    with every simulated sweep and connection, not with real time.
+    """
+
+    def __init__(self, bench: SimulatedBench, version: str, epoch: float) -> None:
+        self._bench = bench
+        self._epoch = epoch
+        self.engine = Engine(
+            identity=Identity("Tareline", "Simulated hand", f"SIM-{bench.seed}", version),
+            commands=[
+                Command("CONNect:ITEM", self._connect_item, parameters=(Text(),)),
+                Command("CONNect:THRough", lambda: bench.connect(THROUGH)),
+                Command("CONNect:NOTHing", lambda: bench.connect(NOTHING)),
+                Query("CONNect:STATe", lambda: Quoted(bench.connected)),
+                Query("CONNect:CATalog", lambda: tuple(map(Quoted, bench.description.items))),
+                Query("CLOCk:TIME", lambda: self._epoch + bench.elapsed_s),
+                Command(
+                    "CLOCk:ADVance",
+                    self._advance,
+                    parameters=(Number("S", minimum=0.0, maximum=LONGEST_ADVANCE_S),),
+                ),
+            ],
+            reset=lambda: None,
+            self_test=lambda: 0,
+        )
+
+    def _connect_item(self, item: str) -> None:
+        if item not in self._bench.description.items:
+            raise ScpiError(_ILLEGAL_VALUE, f"no item {item} on this bench")
+        self._bench.connect(item)
+
+    def _advance(self, seconds: float) -> None:
+        self._bench.elapsed_s += seconds

@@ -1,0 +1,79 @@
+"""Starting the simulated bench in a process of its own, and ending it."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from types import TracebackType
+
+from drivers.errors import InstrumentError
+from drivers.simulated.description import read_description
+
+STOP_TIMEOUT_S = 5.0
+
+
+class SimulatedBenchProcess:
+    """A simulated bench that lives as long as this context, or as its parent does.
+
+    Its standard input is a pipe from the parent, so it ends even if the parent is killed.
+
+    Raises:
+        InputError: the description is wrong.
+        InstrumentError: the process ended before it reported its addresses.
+    """
+
+    def __init__(
+        self, description: Path, *, seed: int | None = None, pace: float | None = None
+    ) -> None:
+        read_description(description)
+        command = [sys.executable, "-m", "drivers.simulated", str(description), "--until-eof"]
+        if seed is not None:
+            command += ["--seed", str(seed)]
+        if pace is not None:
+            command += ["--pace", str(pace)]
+        self._process = subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            # a Ctrl-C at the terminal is for the measurement, which then ends the bench in order
+            start_new_session=True,
+        )
+        if self._process.stdout is None:
+            raise AssertionError("the process was started with a pipe")
+        first_line = self._process.stdout.readline()
+        if not first_line:
+            status = self._process.wait()
+            self.close()
+            raise InstrumentError(
+                f"the simulated bench did not start (exit status {status})",
+                where=str(description),
+                hint="see what it wrote above",
+            )
+        self.addresses: dict[str, str] = json.loads(first_line)
+
+    def __enter__(self) -> SimulatedBenchProcess:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let the process end by itself, then make sure of it."""
+        process = self._process
+        if process.stdin is not None and not process.stdin.closed:
+            process.stdin.close()
+        try:
+            process.wait(STOP_TIMEOUT_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
