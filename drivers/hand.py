@@ -1,0 +1,58 @@
+"""The driver of the simulated bench's hand, which connects things and keeps the bench's time."""
+
+from __future__ import annotations
+
+from drivers.errors import InputError, RefusedError
+from drivers.link import Link
+
+
+class Hand:
+    """The hand of a simulated bench at the end of a link; raises like `Link`."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+
+    def open(self) -> str:
+        """Connect and identify."""
+        return self._link.open()
+
+    def close(self) -> None:
+        """End the connection."""
+        self._link.close()
+
+    def connect_through(self) -> None:
+        """Join the leads."""
+        self._act("CONNect:THRough")
+
+    def connect_item(self, item: str) -> None:
+        """Put an item between the leads.
+
+        Raises:
+            InputError: the simulated bench has no such item.
+        """
+        try:
+            self._act(f'CONNect:ITEM "{item}"')
+        except RefusedError as error:
+            raise InputError(
+                f"the simulated bench has no item {item!r}",
+                where=self._link.resource,
+                hint=f"it has {self._link.query('CONNect:CATalog?')}; "
+                "describe the item in the bench description",
+            ) from error
+
+    def open_leads(self) -> None:
+        """Leave nothing between the leads."""
+        self._act("CONNect:NOTHing")
+
+    def time(self) -> float:
+        """Unix seconds on the simulated bench."""
+        return self._link.query_number("CLOCk:TIME?")
+
+    def _act(self, command: str) -> None:
+        self._link.write(command)
+        answer = self._link.query("SYSTem:ERRor:NEXT?")
+        if answer.lstrip("+").partition(",")[0].strip() != "0":
+            raise RefusedError(
+                f"sent {command!r}, the simulated hand complained: {answer}",
+                where=self._link.resource,
+            )

@@ -1,0 +1,46 @@
+"""A folder to work in, and simulated benches in processes of their own."""
+
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from drivers.simulated.launch import SimulatedBenchProcess
+from harness.starter_files import write_starter
+
+
+@pytest.fixture
+def workplace_folder(tmp_path) -> Path:
+    """The files that `tareline init` writes."""
+    write_starter(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def start_bench(workplace_folder):
+    """Start a simulated bench from the starting description, changed by text replacement."""
+    running = []
+
+    def start(changes=(), **options):
+        path = workplace_folder / "simulated-bench.toml"
+        text = path.read_text("utf-8")
+        for old, new in dict(changes).items():
+            assert old in text, f"the description does not say {old!r}"
+            text = text.replace(old, new)
+        path.write_text(text, "utf-8")
+        process = SimulatedBenchProcess(path, **options)
+        running.append(process)
+        return process
+
+    yield start
+    for process in running:
+        process.close()
+
+
+@contextmanager
+def closing(thing):
+    """Close at the end."""
+    try:
+        yield thing
+    finally:
+        thing.close()
