@@ -1,0 +1,66 @@
+"""Mismatch: what unknown phases of reflections do to a loss."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+DB_PER_NEPER = 20.0 / np.log(10.0)
+
+
+def reflection_magnitude(return_loss_db: float) -> float:
+    """|reflection coefficient| of a return loss in dB."""
+    return float(10.0 ** (-return_loss_db / 20.0))
+
+
+def mismatch_uncertainty_db(
+    source: float | FloatArray,
+    load: float | FloatArray,
+    through_s11: float | FloatArray,
+    through_s22: float | FloatArray,
+    through_s21: float | FloatArray,
+    item_s11: float | FloatArray,
+    item_s22: float | FloatArray,
+    item_s21: float | FloatArray,
+) -> FloatArray:
+    """Standard uncertainty of an attenuation by substitution, all arguments magnitudes.
+
+    Six independent U-shaped terms: source with either port, load with either port, and
+    source with load through the device, before (through) and after (item) the exchange.
+    I. A. Harris and F. L. Warner, IEE Proc. H 128 (1981) 35-41; also the mismatch term of
+    EA-4/02 M:2022, S7.
+    """
+    g, load_ = np.asarray(source, float), np.asarray(load, float)
+    square = (
+        g**2 * (np.square(through_s11) + np.square(item_s11))
+        + load_**2 * (np.square(through_s22) + np.square(item_s22))
+        + g**2 * load_**2 * (np.power(through_s21, 4) + np.power(item_s21, 4))
+    )
+    return np.asarray(DB_PER_NEPER / np.sqrt(2.0) * np.sqrt(square), dtype=np.float64)
+
+
+def reflection_from_change(
+    reading_item: ComplexArray,
+    reading_through: ComplexArray,
+    transmission_through: FloatArray,
+    far_reflection: float,
+    item_s21: FloatArray,
+) -> FloatArray:
+    """Magnitude of an item's reflection from uncorrected readings at the analyzer's port, (P,).
+
+    To first order the port reads `e + t^2 (r + s21^2 g)` with the item (reflection r) and
+    `e + t^2 g` with a reflectionless through, where e is the lead's own reflection, t its
+    transmission and g the far lead's match. The change cancels e; with two equal leads
+    |t^2| is the transmission of the through. The far match may hide part of r or add to it
+    with unknown phase, so its square is added:
+
+        |r|^2 = |change / through|^2 + g^2 (1 + |s21|^4)
+
+    which on average over phases is too large by 2 g^2 (1 + |s21|^4), never too small.
+    """
+    change = np.abs(reading_item - reading_through) / transmission_through
+    square = change**2 + far_reflection**2 * (1.0 + np.power(item_s21, 4))
+    return np.asarray(np.minimum(np.sqrt(square), 1.0), dtype=np.float64)

@@ -1,0 +1,74 @@
+"""Nested analysis of variance: scatter between insertions and within them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Repeatability:
+    """Arrays have the trailing shape of the values, (P,); I groups."""
+
+    groups: int
+    within_dof: int
+    within_db: FloatArray
+    """Standard deviation of single sweeps within an insertion; 0 with one sweep each."""
+    of_means_db: FloatArray
+    """Standard deviation of the insertion means (within scatter included); nan for I = 1."""
+    between_db: FloatArray
+    """Standard deviation between insertions without the within scatter, never negative;
+    nan for I = 1."""
+    f_ratio: FloatArray
+    """Mean square between over mean square within; nan where either is missing."""
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom of `of_means_db`."""
+        return self.groups - 1
+
+    @property
+    def of_mean_db(self) -> FloatArray:
+        """Standard uncertainty of the mean of the insertion means: s / sqrt(I).
+
+        Right whether or not the insertions differ significantly (JCGM 100:2008, H.5.2.5).
+        """
+        return np.asarray(self.of_means_db / np.sqrt(self.groups), dtype=np.float64)
+
+
+def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
+    """One-way nested analysis of variance of `values` (N, P) by `group` (N,), unequal
+    group sizes allowed.
+
+    JCGM 100:2008, H.5.2. With unequal sizes n_i the between component uses
+    n0 = (N - sum n_i^2 / N) / (I - 1).
+    """
+    labels, index = np.unique(group, return_inverse=True)
+    count, groups = len(values), len(labels)
+    sizes = np.bincount(index)
+    means = np.stack([values[index == i].mean(axis=0) for i in range(groups)])
+    within_dof = count - groups
+    residual = np.sum((values - means[index]) ** 2, axis=0)
+    within_ms = residual / within_dof if within_dof else np.zeros_like(residual)
+    nothing = np.full_like(residual, np.nan)
+    if groups == 1:
+        return Repeatability(1, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
+    weights = sizes.reshape(-1, *([1] * (values.ndim - 1)))
+    grand = np.sum(weights * means, axis=0) / count
+    between_ms = np.sum(weights * (means - grand) ** 2, axis=0) / (groups - 1)
+    n0 = (count - np.sum(sizes**2) / count) / (groups - 1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        f_ratio = between_ms / within_ms if within_dof else nothing
+    return Repeatability(
+        groups=groups,
+        within_dof=within_dof,
+        within_db=np.sqrt(within_ms),
+        of_means_db=np.asarray(np.std(means, axis=0, ddof=1)),
+        between_db=np.sqrt(np.maximum(between_ms - within_ms, 0.0) / n0),
+        f_ratio=np.asarray(f_ratio),
+    )
