@@ -1,0 +1,203 @@
+"""Runs in the terminal: a heading and one row a band, at any width, with or without colour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.console import Console
+from rich.measure import Measurement
+from rich.table import Table
+from rich.text import Text
+
+from harness.report import numbers
+from harness.report.statements import (
+    CONFIDENCE,
+    SIMULATED,
+    Point,
+    Standing,
+    band_span,
+    item_name,
+    standing_of_band,
+    standing_of_run,
+    summary,
+    worst_point,
+)
+from harness.results import Run
+
+_STYLE = {
+    Standing.PASS: "green",
+    Standing.CONDITIONAL_PASS: "yellow",
+    Standing.CONDITIONAL_FAIL: "yellow",
+    Standing.FAIL: "bold red",
+    Standing.NO_LIMIT: "dim",
+    Standing.UNFINISHED: "bold yellow",
+}
+_SPELT_OUT = {
+    "±": "+/-",
+    "✓": "+",
+    "✗": "x",
+    "–": "-",
+    "…": "...",
+    "·": "-",
+    "∞": "inf",
+    "µ": "u",
+    "\ufffd": "?",
+}
+
+
+@dataclass(frozen=True)
+class _Row:
+    name: str
+    span: str
+    frequency: str
+    loss: str
+    expected: str
+    limit: str
+    margin: str
+    standing: Standing
+
+
+def print_runs(runs: Sequence[Run], console: Console) -> None:
+    """Write every run to `console`, no line wider than it.
+
+    Signs that the console's encoding lacks are spelt out (`+/-` for `±`).
+    """
+    for place, run in enumerate(runs):
+        if place:
+            console.print()
+        _print_run(run, console)
+    if len(runs) > 1:
+        console.print()
+        console.print(_text(summary(runs), console, "bold"))
+
+
+def _print_run(run: Run, console: Console) -> None:
+    standing = standing_of_run(run)
+    heading = _text(item_name(run), console, "bold")
+    description = str(run.item.get("description") or "")
+    if description:
+        heading.append_text(_text(f"  {description}", console))
+    console.print(heading)
+    verdict = _text(f"{standing.sign} {standing.word}", console, _STYLE[standing])
+    verdict.append_text(_text(f"  {run.procedure}, run {run.run_id}", console, "dim"))
+    console.print(verdict)
+    if run.simulated:
+        console.print(_text(SIMULATED, console, "italic"))
+    if standing is Standing.UNFINISHED:
+        console.print(_text("No result yet: the run is not finished.", console))
+    else:
+        _print_bands(run, console)
+    for name, band in run.bands.items():
+        for note in band.notes:
+            console.print(_text(f"note, {name}: {note}", console))
+
+
+def _print_bands(run: Run, console: Console) -> None:
+    rows = []
+    for name, band in run.bands.items():
+        point = worst_point(band)
+        rows.append(_row(name, band_span(band), point, standing_of_band(band)))
+    with_expected = any(row.expected for row in rows)
+    tables = (_table(rows, with_expected, roomy, console) for roomy in (True, False))
+    fitting = next((table for table in tables if _fits(table, console)), None)
+    if fitting is not None:
+        console.print(fitting)
+    else:
+        for row in rows:
+            _print_block(row, console)
+    console.print(
+        _text(
+            f"Loss in dB at each band's worst point, ± U with {CONFIDENCE} confidence.",
+            console,
+            "dim",
+        )
+    )
+
+
+def _row(name: str, span: str, point: Point, standing: Standing) -> _Row:
+    u = point.expanded_uncertainty_db
+    has_limit = point.limit_db == point.limit_db
+    has_expected = point.expected_db == point.expected_db
+    return _Row(
+        name=name,
+        span=span,
+        frequency=numbers.frequency(point.frequency_hz),
+        loss=numbers.with_uncertainty(point.insertion_loss_db, u),
+        expected=(
+            numbers.with_uncertainty(point.expected_db, point.expected_expanded_uncertainty_db)
+            if has_expected
+            else ""
+        ),
+        limit=numbers.limit(point.limit_db, u) if has_limit else "",
+        margin=numbers.signed(point.margin_db, u) if standing is not Standing.NO_LIMIT else "",
+        standing=standing,
+    )
+
+
+def _fits(table: Table, console: Console) -> bool:
+    unbounded = console.options.update_width(10_000)
+    return Measurement.get(console, unbounded, table).maximum <= console.width
+
+
+def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Console) -> Table:
+    table = Table(
+        box=None, padding=(0, 2 if roomy else 1, 0, 0), pad_edge=False, header_style="bold"
+    )
+    table.add_column(_text("Band", console), overflow="fold")
+    if roomy:
+        table.add_column("Frequencies", no_wrap=True)
+        table.add_column("Worst at", no_wrap=True, justify="right")
+    table.add_column("Loss, dB", justify="right")
+    if with_expected:
+        table.add_column("Expected, dB", justify="right")
+    table.add_column("Limit", justify="right")
+    table.add_column("Margin", justify="right")
+    table.add_column("Verdict")
+    for row in rows:
+        cells = [row.name, row.span, row.frequency] if roomy else [f"{row.name}\n{row.span}"]
+        if not roomy and row.name == row.span:
+            cells = [row.span]
+        cells.append(row.loss)
+        if with_expected:
+            cells.append(row.expected or "–")
+        cells += [row.limit or "–", row.margin or "–"]
+        verdict = _text(f"{row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
+        table.add_row(*[_text(cell, console) for cell in cells], verdict)
+    return table
+
+
+def _print_block(row: _Row, console: Console) -> None:
+    head = _text(row.name, console, "bold")
+    if row.span != row.name:
+        head.append_text(_text(f"  {row.span}", console))
+    console.print(head)
+    console.print(
+        _text(f"  {row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
+    )
+    lines = [("loss", f"{row.loss} dB at {row.frequency}")]
+    if row.expected:
+        lines.append(("expected", f"{row.expected} dB"))
+    if row.limit:
+        margin = f", margin {row.margin} dB" if row.margin else ""
+        lines.append(("limit", f"{row.limit} dB{margin}"))
+    for label, text in lines:
+        console.print(_text(f"  {label:<9} {text}", console))
+
+
+def _text(content: str, console: Console, style: str = "") -> Text:
+    # Text, not markup: an item named "[red]" is a name. The line end is ours alone.
+    shown = "\n".join(numbers.printable(line) for line in content.split("\n"))
+    for sign, spelt in _SPELT_OUT.items():
+        if sign in shown and not _shows(sign, console.encoding):
+            shown = shown.replace(sign, spelt)
+    shown = shown.encode(console.encoding, "replace").decode(console.encoding)
+    return Text(shown, style=style, overflow="fold")
+
+
+def _shows(sign: str, encoding: str) -> bool:
+    try:
+        sign.encode(encoding)
+    except UnicodeEncodeError:
+        return False
+    return True

@@ -1,0 +1,79 @@
+"""Verdicts and sentences."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from harness.report.statements import (
+    Agreement,
+    Standing,
+    agreement,
+    deciding_band,
+    sentences,
+    standing_of_band,
+    standing_of_run,
+    summary,
+    worst_point,
+)
+from harness.results import BandResult, Run
+
+
+def test_the_fixtures_hold_every_standing(all_runs: list[Run], mixed_run: Run) -> None:
+    bands = {standing_of_band(band) for band in mixed_run.bands.values()}
+    assert bands == set(Standing) - {Standing.UNFINISHED}
+    assert [standing_of_run(run) for run in all_runs] == [
+        Standing.PASS,
+        Standing.FAIL,
+        Standing.FAIL,
+        Standing.NO_LIMIT,
+        Standing.UNFINISHED,
+    ]
+    assert summary(all_runs) == "5 runs: 1 pass, 2 fail, 1 no limit, 1 not finished"
+
+
+def test_the_worst_verdict_decides(mixed_run: Run) -> None:
+    assert deciding_band(mixed_run) == "backhaul-5"
+    left = {name: band for name, band in mixed_run.bands.items() if name != "backhaul-5"}
+    milder = dataclasses.replace(mixed_run, bands=left)
+    assert deciding_band(milder) == "satellite"
+    assert standing_of_run(milder) is Standing.CONDITIONAL_FAIL
+
+
+def test_sentences_speak_of_loss_limit_and_expectation(bad_crimp_run: Run) -> None:
+    told = " ".join(sentences(bad_crimp_run))
+    point = worst_point(bad_crimp_run.bands[deciding_band(bad_crimp_run)])
+    assert "All 5 bands fail." in told
+    assert "95.45 %" in told
+    assert "above the limit" in told
+    assert f"{point.limit_db:.2f}" in told
+    assert "more, which the uncertainties do not explain" in told
+
+
+def test_an_unfinished_run_states_nothing(unfinished_run: Run) -> None:
+    (told,) = sentences(unfinished_run)
+    assert "not finished" in told
+
+
+def test_a_run_with_bands_but_no_end_is_unfinished(good_run: Run) -> None:
+    assert standing_of_run(dataclasses.replace(good_run, finished="")) is Standing.UNFINISHED
+
+
+@pytest.mark.parametrize(
+    ("extra", "expected"),
+    [(0.0, Agreement.AS_EXPECTED), (0.5, Agreement.MORE), (-0.5, Agreement.LESS)],
+)
+def test_normalized_error(
+    band_with: Callable[..., BandResult], extra: float, expected: Agreement
+) -> None:
+    # ISO/IEC 17043:2010, B.3.1.3 (from memory): |E_n| <= 1 is agreement.
+    band = band_with(np.linspace(1e9, 1.1e9, 5), extra_loss_db=extra)
+    point = worst_point(band)
+    e_n = (point.insertion_loss_db - point.expected_db) / np.hypot(
+        point.expanded_uncertainty_db, point.expected_expanded_uncertainty_db
+    )
+    assert agreement(point) is expected
+    assert (abs(e_n) <= 1) == (expected is Agreement.AS_EXPECTED)
