@@ -1,0 +1,192 @@
+"""The Bench: what a procedure asks for, in the words of a bench card.
+
+It switches RF off around every change of a connection, has connections made, sweeps every
+band, and puts each sweep into the run file before it says that the sweep is done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Protocol
+
+from drivers.errors import InputError
+from drivers.sweep import Sweep, SweepSettings
+from harness.results import Event
+from harness.run_file import Kind
+
+NORMALIZATION_SWEEPS = 4
+
+
+class Analyzer(Protocol):
+    """What the Bench needs of an instrument that sweeps."""
+
+    def configure(self, settings: SweepSettings) -> None:
+        """Set a band up."""
+
+    def sweep(self) -> Sweep:
+        """One sweep of the band."""
+
+    def rf_on(self) -> None:
+        """Source on."""
+
+    def rf_off(self) -> None:
+        """Source off."""
+
+
+class Exchange(Protocol):
+    """Whoever makes the connections: a person, or the simulated bench."""
+
+    def connect_through(self, *, again: bool) -> None:
+        """Join the leads, afresh."""
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Put the item between the leads, afresh."""
+
+    def finish(self) -> None:
+        """Leave the leads open."""
+
+
+class Journal(Protocol):
+    """Where sweeps and events are kept."""
+
+    def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
+        """Keep a sweep."""
+
+    def event(self, event: Event) -> None:
+        """Keep an event."""
+
+
+class Progress(Protocol):
+    """Who is told how far the work is."""
+
+    def doing(self, what: str) -> None:
+        """What is being done from now on."""
+
+    def sweep_done(self) -> None:
+        """One more sweep is safely kept."""
+
+
+@dataclass(frozen=True)
+class Equipment:
+    """What a Bench works with; a rehearsal brings stand-ins that only count."""
+
+    analyzer: Analyzer
+    exchange: Exchange
+    journal: Journal
+    progress: Progress
+    clock: Callable[[], float]
+    unbroken: Callable[[], AbstractContextManager[None]]
+    """A section that a stop signal must not break into."""
+
+
+class Bench:
+    """One item on one station; see `procedures/` for how it is used."""
+
+    def __init__(self, equipment: Equipment, item: str, bands: Mapping[str, SweepSettings]) -> None:
+        self.item = item
+        self.bands = dict(bands)
+        self._equipment = equipment
+        self._makings = 0
+        self._insertion: int | None = None
+        self._insertions_made = 0
+
+    def normalize(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
+        """Record the through response of the leads in every band."""
+        self._sweep_through(sweeps, f"normalizing, {sweeps} sweeps a band")
+
+    def check_normalization(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
+        """Join the leads again and record what became of the zero.
+
+        Raises:
+            InputError: the procedure has not normalized yet.
+        """
+        self._require_normalization("check_normalization()")
+        self._sweep_through(sweeps, f"checking the zero, {sweeps} sweeps a band")
+
+    def insertions(self, count: int) -> Iterator[int]:
+        """Insert the item `count` times, disconnecting it in between; yields 1, 2, ...
+
+        Raises:
+            InputError: the procedure has not normalized yet, or asks for none.
+        """
+        self._require_normalization("insertions()")
+        _require_positive(count, "insertions")
+        for number in range(1, count + 1):
+            self._change(
+                f"insertion {number} of {count}",
+                lambda number=number: self._equipment.exchange.connect_item(  # type: ignore[misc]
+                    self.item, number, count
+                ),
+            )
+            self._insertion = self._insertions_made
+            self._insertions_made += 1
+            try:
+                yield number
+            finally:
+                self._insertion = None
+                self._equipment.analyzer.rf_off()
+
+    def sweep(self, count: int = 1) -> None:
+        """Sweep every band `count` times with the item inserted.
+
+        Raises:
+            InputError: the item is not inserted: call it within `insertions()`.
+        """
+        if self._insertion is None:
+            raise InputError(
+                "the procedure sweeps while nothing is inserted",
+                hint="call bench.sweep() in the body of `for _ in bench.insertions(n):`",
+            )
+        _require_positive(count, "sweeps")
+        self._sweep_bands("insertions", self._insertion, count)
+
+    def note(self, text: str) -> None:
+        """Put a remark into the run file."""
+        self._record("note", text)
+
+    def _require_normalization(self, call: str) -> None:
+        if not self._makings:
+            raise InputError(
+                f"the procedure calls {call} before the station is normalized",
+                hint="begin with bench.normalize()",
+            )
+
+    def _sweep_through(self, sweeps: int, what: str) -> None:
+        _require_positive(sweeps, "sweeps")
+        again = self._makings > 0
+        self._change(what, lambda: self._equipment.exchange.connect_through(again=again))
+        self._sweep_bands("normalization", self._makings, sweeps)
+        self._makings += 1
+
+    def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
+        tools = self._equipment
+        try:
+            for band, settings in self.bands.items():
+                tools.analyzer.configure(settings)
+                tools.analyzer.rf_on()
+                for _ in range(count):
+                    sweep = tools.analyzer.sweep()
+                    with tools.unbroken():
+                        tools.journal.append(band, kind, index, sweep)
+                    tools.progress.sweep_done()
+        finally:
+            with tools.unbroken():
+                tools.analyzer.rf_off()
+
+    def _change(self, what: str, connect: Callable[[], None]) -> None:
+        """Have a connection changed, with RF off before and until the next sweep."""
+        self._equipment.analyzer.rf_off()
+        self._equipment.progress.doing(what)
+        connect()
+        self._record("connection", what)
+
+    def _record(self, kind: str, text: str) -> None:
+        with self._equipment.unbroken():
+            self._equipment.journal.event(Event(self._equipment.clock(), kind, text))
+
+
+def _require_positive(count: int, what: str) -> None:
+    if count < 1:
+        raise InputError(f"{count} {what} were asked for", hint="ask for at least 1")

@@ -1,0 +1,126 @@
+"""The command line. Heavy modules are imported by the commands that need them.
+
+Exit status: 0 done and every verdict a pass (or no limit), 1 done but some verdict is not
+a pass, 2 wrong usage or input, 3 instrument or file trouble, 128 + n stopped by signal n.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from harness.procedure_commands import ProcedureCommands
+
+app = typer.Typer(
+    name="tareline",
+    help="Measure the insertion loss of coaxial assemblies, with an uncertainty that is true.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+run_app = typer.Typer(cls=ProcedureCommands, no_args_is_help=True)
+app.add_typer(
+    run_app,
+    name="run",
+    help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
+)
+
+RunFiles = Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")]
+
+
+@app.command()
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write the files.")],
+) -> None:
+    """Write a commented station, items and a simulated bench to start from."""
+    from harness.starter_files import write_starter
+
+    for path in write_starter(folder):
+        typer.echo(f"wrote {path}")
+    typer.echo(
+        f"\nIt works at once, on the simulated bench:\n\n  cd {folder}\n  tareline run qualify"
+    )
+
+
+@app.command()
+def check(
+    station: Annotated[Path, typer.Option(help="Station file.")] = Path("station.toml"),
+    items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
+) -> None:
+    """Check the station and items files without touching an instrument."""
+    from harness.items import read_workplace
+
+    workplace = read_workplace(station, items)
+    typer.echo(
+        f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
+        f"{len(workplace.items)} items; no mistakes found"
+    )
+
+
+@app.command()
+def report(
+    runs: RunFiles,
+    page: Annotated[
+        Optional[Path],  # noqa: UP045  (typer reads it at run time)
+        typer.Option(help="Where to write the page; by default beside the first run file."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="JSON instead of table and page.")
+    ] = False,
+) -> None:
+    """Show runs as a table, and write them as one page to keep, print or send."""
+    from harness.reporting import page_path, report_json, report_table, verdict_status
+    from harness.run_analysis import read_run
+
+    read = [read_run(path) for path in runs]
+    if as_json:
+        typer.echo(report_json(read))
+    else:
+        report_table(read)
+    if page is not None or not as_json:
+        from harness.report.page import write_page
+
+        where = page or page_path(runs)
+        write_page(read, where)
+        typer.echo(f"page: {where}", err=as_json)
+    raise typer.Exit(verdict_status(read))
+
+
+@app.command()
+def simulate(
+    bench: Annotated[Path, typer.Argument(help="Bench description.")] = Path(
+        "simulated-bench.toml"
+    ),
+    seed: Annotated[Optional[int], typer.Option(help="Instead of the one described.")] = None,  # noqa: UP045
+    pace: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option(help="Real seconds per simulated second; 0 sweeps at once."),
+    ] = None,
+) -> None:
+    """Serve a simulated bench until Ctrl-C, for writing procedures and dialects."""
+    from harness.serve_simulation import serve_until_stopped
+
+    raise typer.Exit(serve_until_stopped(bench, seed, pace))
+
+
+@app.command()
+def truth(runs: RunFiles) -> None:
+    """For simulated runs: how often the truth lies inside the stated uncertainty."""
+    from harness.reporting import truth_table
+    from harness.truth_check import compare_with_truth
+
+    truth_table(compare_with_truth(runs))
+
+
+def main() -> None:
+    """Run the command line, turning every error of ours into a message and an exit status."""
+    from drivers.errors import TarelineError
+
+    try:
+        app()
+    except TarelineError as error:
+        typer.echo(f"tareline: {error}", err=True)
+        sys.exit(error.exit_status)

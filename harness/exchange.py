@@ -1,0 +1,84 @@
+"""Who makes the connections: a person who is asked to, or the simulated bench."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from drivers.errors import InputError
+from drivers.hand import Hand
+from harness.station import Station
+
+CAUTIONS = (
+    "RF is off while you work on a connection, and is kept below the station's maximum power.",
+    "Never leave a driven port open to an antenna: transmitting needs a licence and local rules.",
+    "Clean and gauge connectors; tighten with a torque wrench, turning the nut, not the cable.",
+    "Wear an ESD strap. Local codes and the instrument's manual decide, not this program.",
+)
+
+
+class PersonAtTheBench:
+    """Asks a person, and waits for Enter.
+
+    `ask` shows a text and returns when the person has confirmed; `EOFError` from it means
+    that nobody is there.
+    """
+
+    def __init__(
+        self, station: Station, ask: Callable[[str], None], say: Callable[[str], None]
+    ) -> None:
+        self._station = station
+        self._ask = ask
+        self._say = say
+        self._cautioned = False
+
+    def connect_through(self, *, again: bool) -> None:
+        """Ask for the leads to be joined."""
+        through = self._station.through
+        how = f"with the adapter ({through.adapter})" if through else "directly to each other"
+        self._prompt(f"{'Again, join' if again else 'Join'} the two leads {how}.")
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Ask for the item to be inserted, or to be taken out and inserted again."""
+        action = (
+            f"Put {item} between the leads" if insertion == 1 else f"Undo {item}, connect it again"
+        )
+        self._prompt(f"{action} (insertion {insertion} of {of}).")
+
+    def finish(self) -> None:
+        """Say that hands are free."""
+        self._say("Done. RF is off; the item can be taken out.")
+
+    def _prompt(self, action: str) -> None:
+        if not self._cautioned:
+            for caution in CAUTIONS:
+                self._say(f"! {caution}")
+            self._cautioned = True
+        leads = self._station.leads
+        torque = f"{leads.connector}: {leads.torque_n_m:.2f} N m."
+        try:
+            self._ask(f"{action} {torque} RF is off. Press Enter when it is done: ")
+        except EOFError:
+            raise InputError(
+                "nobody answers the prompt: standard input has ended",
+                hint="run it in a terminal, or on a station whose connections are switched",
+            ) from None
+
+
+class SimulatedExchange:
+    """Has the simulated bench's hand make the connections."""
+
+    def __init__(self, hand: Hand) -> None:
+        self._hand = hand
+
+    def connect_through(self, *, again: bool) -> None:
+        """Join the leads."""
+        self._hand.connect_through()
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Take out what is there and insert the item."""
+        self._hand.open_leads()
+        self._hand.connect_item(item)
+
+    def finish(self) -> None:
+        """Leave the leads open."""
+        self._hand.open_leads()

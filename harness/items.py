@@ -1,0 +1,138 @@
+"""The items file: what is measured, what it is made of, what it may lose."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydantic import Field, field_validator
+
+from drivers.quantities import LENGTH_UNITS, LengthM, RatioDb, parse_quantity
+from drivers.toml_file import Mistake, Table, nearest, raise_mistakes, read_table
+from harness.analysis.catalogue import UnknownPartError, load_catalogue
+from harness.analysis.expected import ExpectedLoss, expected_loss
+from harness.analysis.parts import parse_part
+from harness.station import FloatArray, Station, read_station
+
+_ITEM_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+
+
+def _length_m(text: str) -> float:
+    return parse_quantity(text, LENGTH_UNITS, "450 mm")
+
+
+class Item(Table):
+    """One device under test."""
+
+    description: str = ""
+    made_of: tuple[str, ...] = ()
+    """Parts in order, such as "RG-316 450 mm" and "2 x SMA"; empty: nothing is expected."""
+    length_limits_m: LengthM = Field(default=0.0, alias="length_limits", ge=0)
+    """Half-width of the limits of the cable's length."""
+    return_loss_db: RatioDb | None = Field(default=None, alias="return_loss", gt=0)
+    """Least return loss of either end; left out: estimated from the readings."""
+    limits_db: dict[str, RatioDb] = Field(default={}, alias="limits")
+    """Most it may lose, by band."""
+
+    @field_validator("made_of")
+    @classmethod
+    def _readable(cls, made_of: tuple[str, ...]) -> tuple[str, ...]:
+        parts = [parse_part(text, _length_m) for text in made_of]
+        try:
+            expected_loss(parts, load_catalogue(), np.array([1e9]))
+        except UnknownPartError as error:
+            raise ValueError(str(error)) from error
+        return made_of
+
+    def expected(self, frequency_hz: FloatArray, temperature_c: float) -> ExpectedLoss | None:
+        """What it ought to lose at `frequency_hz` (P,), if it says what it is made of."""
+        if not self.made_of:
+            return None
+        return expected_loss(
+            [parse_part(text, _length_m) for text in self.made_of],
+            load_catalogue(),
+            frequency_hz,
+            temperature_c=temperature_c,
+            length_limits_m=self.length_limits_m,
+        )
+
+
+class ItemsFile(Table):
+    """All items that the file lists."""
+
+    items: dict[str, Item]
+
+    @field_validator("items")
+    @classmethod
+    def _usable_names(cls, items: dict[str, Item]) -> dict[str, Item]:
+        wrong = [name for name in items if not _ITEM_NAME.fullmatch(name)]
+        if wrong:
+            raise ValueError(
+                f"{wrong[0]!r} cannot name an item: use letters, digits, '.', '-' and '_'"
+            )
+        return items
+
+
+@dataclass(frozen=True)
+class Workplace:
+    """A station with the items to be measured on it, both checked, and against each other."""
+
+    station: Station
+    items: dict[str, Item]
+    folder: Path
+    """Where the station file stands; other files it names are relative to it."""
+
+    def choose(self, names: list[str]) -> dict[str, Item]:
+        """The named items in that order; all of them without names.
+
+        Raises:
+            InputError: an item is not in the file; names the nearest.
+        """
+        unknown = [name for name in names if name not in self.items]
+        raise_mistakes(
+            [
+                Mistake("--item", name, f"there is no such item; {nearest(name, [*self.items])}")
+                for name in unknown
+            ]
+        )
+        return {name: self.items[name] for name in names or self.items}
+
+
+def read_workplace(station_path: Path, items_path: Path) -> Workplace:
+    """Read and check both files.
+
+    Raises:
+        InputError: with every mistake of both, each with file and key.
+    """
+    station = read_station(station_path)
+    items = read_table(items_path, ItemsFile)
+    mistakes = [*station.mistakes, *items.mistakes]
+    if station.content is not None and items.content is not None:
+        bands = list(station.content.bands)
+        mistakes += [
+            Mistake(
+                str(items_path),
+                f"items.{name}.limits.{band}",
+                f"{station_path} has no such band; {nearest(band, bands)}",
+            )
+            for name, item in items.content.items.items()
+            for band in item.limits_db
+            if band not in bands
+        ]
+    raise_mistakes(
+        mistakes,
+        hint="`tareline init DIR` writes files to start from"
+        if any("no such file" in mistake.problem for mistake in mistakes)
+        else "",
+    )
+    if station.content is None or items.content is None:
+        raise AssertionError("files without mistakes have content")
+    return Workplace(station.content, items.content.items, station_path.resolve().parent)
+
+
+def item_as_dict(name: str, item: Item) -> dict[str, Any]:
+    """SI numbers with the unit at the end of each key; what is not stated is left out."""
+    return {"id": name, **item.model_dump(exclude_none=True)}

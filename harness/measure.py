@@ -1,0 +1,222 @@
+"""Carrying a procedure out on items, one run file each."""
+
+from __future__ import annotations
+
+import platform
+import sys
+import traceback
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from drivers.errors import InputError, InstrumentError, StoppedError, TarelineError
+from drivers.sweep import S_PARAMETERS, SweepSettings
+from harness.bench import Bench, Equipment, Exchange
+from harness.clock import as_iso
+from harness.connected import ConnectedStation, connect
+from harness.exchange import PersonAtTheBench, SimulatedExchange
+from harness.interrupts import StopRequested, StopSignals
+from harness.items import Item, Workplace, item_as_dict
+from harness.procedure import Procedure
+from harness.progress import PlainProgress, TerminalProgress, progress_on_stderr
+from harness.rehearsal import Workload, rehearse
+from harness.results import Event
+from harness.run_analysis import finish
+from harness.run_file import RunHeader, RunJournal
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """What is to be done."""
+
+    procedure: Procedure
+    parameters: Mapping[str, Any]
+    results: Path
+    """Folder of the run files."""
+
+
+def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignment) -> list[Path]:
+    """Measure every item; returns their finished run files.
+
+    Raises:
+        InputError: the procedure is wrong (found before anything is connected).
+        InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
+        StoppedError: a signal ended it; RF is off, finished sweeps are kept.
+    """
+    bands = {band: workplace.station.settings(band) for band in workplace.station.bands}
+    work = {item: _rehearsed(assignment, item, bands) for item in items}
+    finished: list[Path] = []
+    with StopSignals() as stop:
+        try:
+            with connect(workplace, stop) as connected:
+                for name, item in items.items():
+                    run = _Run(workplace, connected, stop, assignment, name, item, bands)
+                    finished.append(run.carry_out(work[name]))
+        except StopRequested as request:
+            # a stop outside of a run: while connecting, or between two items
+            raise _stopped(request, f"{len(finished)} finished runs are kept") from request
+    return finished
+
+
+def _rehearsed(assignment: Assignment, item: str, bands: Mapping[str, SweepSettings]) -> Workload:
+    function = partial(assignment.procedure.function, **assignment.parameters)
+    try:
+        return rehearse(function, item, bands)
+    except TarelineError:
+        raise
+    except Exception as error:  # a person's own procedure may raise anything
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        raise InputError(
+            f"the procedure {assignment.procedure.name!r} failed in rehearsal, before anything "
+            f"was connected: {type(error).__name__}: {error}",
+            where=f"{place.filename}, line {place.lineno}",
+        ) from error
+
+
+class _Run:
+    """One item, one run file."""
+
+    def __init__(
+        self,
+        workplace: Workplace,
+        connected: ConnectedStation,
+        stop: StopSignals,
+        assignment: Assignment,
+        item_name: str,
+        item: Item,
+        bands: Mapping[str, SweepSettings],
+    ) -> None:
+        self._workplace, self._connected, self._stop = workplace, connected, stop
+        self._assignment, self._item_name, self._item = assignment, item_name, item
+        self._bands = bands
+        self._kept = 0
+
+    def carry_out(self, work: Workload) -> Path:
+        journal = self._create_journal()
+        try:
+            with progress_on_stderr(self._item_name, work.sweeps) as progress:
+                exchange = self._exchange(progress)
+                self._assignment.procedure.function(
+                    self._bench(journal, exchange, progress), **self._assignment.parameters
+                )
+                self._connected.analyzer.rf_off()
+                exchange.finish()
+            with self._stop.deferred():
+                self._record(journal, "finished", "procedure carried out")
+                journal.close()
+                finish(journal.path, as_iso(self._connected.clock()))
+        except StopRequested as request:
+            self._shut_down(journal, "stopped", f"by {request}")
+            raise _stopped(
+                request,
+                f"{self._kept} finished sweeps of {self._item_name} are kept in {journal.path}",
+                hint=f"measure it again: tareline run {self._assignment.procedure.name} "
+                f"--item {self._item_name}",
+            ) from request
+        except BaseException as error:
+            self._shut_down(journal, "error", f"{type(error).__name__}: {error}")
+            raise
+        return journal.path
+
+    def _shut_down(self, journal: RunJournal, kind: str, text: str) -> None:
+        """RF off first, then the file; a second signal waits."""
+        with self._stop.shutting_down():
+            trouble: InstrumentError | None = None
+            try:
+                self._connected.analyzer.make_safe()
+            except InstrumentError as error:
+                trouble = error
+                text = f"{text}; {error.what}"
+            self._record(journal, kind, text)
+            journal.close()
+            if trouble is not None:
+                raise trouble
+
+    def _record(self, journal: RunJournal, kind: str, text: str) -> None:
+        try:
+            now = self._connected.clock()
+        except InstrumentError:
+            # the simulated bench is gone, and its time with it
+            now = datetime.now(tz=UTC).timestamp()
+        journal.event(Event(now, kind, text))
+
+    def _bench(
+        self,
+        journal: RunJournal,
+        exchange: Exchange,
+        progress: PlainProgress | TerminalProgress,
+    ) -> Bench:
+        equipment = Equipment(
+            analyzer=self._connected.analyzer,
+            exchange=exchange,
+            journal=journal,
+            progress=_Counting(self, progress),
+            clock=self._connected.clock,
+            unbroken=self._stop.deferred,
+        )
+        return Bench(equipment, self._item_name, self._bands)
+
+    def _exchange(self, progress: PlainProgress | TerminalProgress) -> Exchange:
+        if self._connected.hand is not None:
+            return SimulatedExchange(self._connected.hand)
+        return PersonAtTheBench(self._workplace.station, progress.ask, progress.say)
+
+    def _create_journal(self) -> RunJournal:
+        station = self._workplace.station
+        started = self._connected.clock()
+        stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
+        run_id = f"{stamp}-{self._assignment.procedure.name}-{self._item_name}"
+        header = RunHeader(
+            run_id=run_id,
+            procedure=self._assignment.procedure.name,
+            parameters=dict(self._assignment.parameters),
+            started=as_iso(started),
+            software=software_versions(),
+            station=station.as_dict(),
+            item=item_as_dict(self._item_name, self._item),
+            instruments=self._connected.instruments,
+            simulated=station.simulation is not None,
+            simulated_bench=self._connected.simulated_bench,
+        )
+        grids = {b: np.linspace(s.start_hz, s.stop_hz, s.points) for b, s in self._bands.items()}
+        path = self._assignment.results / f"{run_id}.h5"
+        return RunJournal(path, header, grids, S_PARAMETERS)
+
+    def count_sweep(self) -> None:
+        """One more sweep is safely kept."""
+        self._kept += 1
+
+
+class _Counting:
+    """Progress that also tells the run how many sweeps are kept."""
+
+    def __init__(self, run: _Run, display: PlainProgress | TerminalProgress) -> None:
+        self._run, self._display = run, display
+
+    def doing(self, what: str) -> None:
+        self._display.doing(what)
+
+    def sweep_done(self) -> None:
+        self._run.count_sweep()
+        self._display.sweep_done()
+
+
+def _stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
+    error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)
+    error.exit_status = request.exit_status
+    return error
+
+
+def software_versions() -> str:
+    """Tareline and what it stands on, for the record."""
+    parts = [f"tareline {version('tareline')}", f"Python {platform.python_version()}"]
+    parts += [
+        f"{name} {version(name)}" for name in ("numpy", "scipy", "h5py", "PyVISA", "PyVISA-py")
+    ]
+    return f"{', '.join(parts)} on {sys.platform}"

@@ -1,0 +1,107 @@
+"""`tareline run PROCEDURE`: a procedure's typed parameters become its options."""
+
+from __future__ import annotations
+
+import inspect
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+if TYPE_CHECKING:
+    from harness.procedure import Procedure
+
+
+def _common_parameters() -> list[inspect.Parameter]:
+    """The options that every procedure has."""
+    option = typer.Option
+    declared = {
+        "item": (list[str], option(help="Item to measure, may be repeated; all without it."), []),
+        "station": (Path, option(help="Station file."), Path("station.toml")),
+        "items": (Path, option(help="Items file."), Path("items.toml")),
+        "results": (Path, option(help="Folder of the run files."), Path("results")),
+        "as_json": (bool, option("--json", help="JSON instead of a table."), False),
+    }
+    return [
+        inspect.Parameter(
+            name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=Annotated[kind, how]
+        )
+        for name, (kind, how, default) in declared.items()
+    ]
+
+
+class ProcedureCommands(TyperGroup):
+    """A group whose commands are the procedures that can be found."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Names of built-in and installed procedures."""
+        from harness.procedure import procedure_names
+
+        return procedure_names()
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """The command of a procedure, by name or by the path of its file."""
+        from harness.procedure import find_procedure
+
+        return _command(find_procedure(cmd_name))
+
+
+def _command(procedure: Procedure) -> Any:
+    own = [
+        parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY) for parameter in procedure.parameters
+    ]
+    common = _common_parameters()
+    taken = {parameter.name for parameter in common}
+    clash = [parameter.name for parameter in own if parameter.name in taken]
+    if clash:
+        from drivers.errors import InputError
+
+        raise InputError(
+            f"the procedure {procedure.name!r} has a parameter {clash[0]!r}, which every "
+            "procedure has as an option of its own",
+            hint="give the parameter another name",
+        )
+
+    def body(**values: Any) -> None:
+        parameters = {parameter.name: values.pop(parameter.name) for parameter in own}
+        _carry_out(procedure, parameters, **values)
+
+    signature = inspect.Signature([*own, *common])
+    body.__signature__ = signature  # type: ignore[attr-defined]
+    body.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
+    body.__doc__ = inspect.getdoc(procedure.function)
+    single = typer.Typer(
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    single.command(name=procedure.name)(body)
+    return typer.main.get_command(single)
+
+
+def _carry_out(
+    procedure: Procedure,
+    parameters: dict[str, Any],
+    *,
+    item: list[str],
+    station: Path,
+    items: Path,
+    results: Path,
+    as_json: bool,
+) -> None:
+    from harness.items import read_workplace
+    from harness.measure import Assignment, measure
+    from harness.reporting import report_json, report_table, verdict_status
+    from harness.run_analysis import read_run
+
+    workplace = read_workplace(station, items)
+    chosen = workplace.choose(item)
+    paths = measure(workplace, chosen, Assignment(procedure, parameters, results))
+    runs = [read_run(path) for path in paths]
+    if as_json:
+        typer.echo(report_json(runs))
+    else:
+        report_table(runs)
+        typer.echo(f"\nFigures, budget and page: tareline report {' '.join(map(str, paths))}")
+    raise typer.Exit(verdict_status(runs))

@@ -1,0 +1,118 @@
+"""How far the work is: a bar at a terminal, plain lines anywhere else. On standard error."""
+
+from __future__ import annotations
+
+import sys
+import time
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
+
+PLAIN_INTERVAL_S = 10.0
+
+
+class PlainProgress:
+    """A line for every change of work, and one now and then in between."""
+
+    def __init__(self, title: str, total: int) -> None:
+        self._title, self._total = title, total
+        self._done = 0
+        self._started = self._said = time.monotonic()
+
+    def __enter__(self) -> PlainProgress:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...
+
+    def doing(self, what: str) -> None:
+        """What is being done from now on."""
+        self.say(f"{self._title}: {what} ({self._done} of {self._total} sweeps kept)")
+
+    def sweep_done(self) -> None:
+        """One more sweep is safely kept."""
+        self._done += 1
+        now = time.monotonic()
+        if now - self._said >= PLAIN_INTERVAL_S:
+            left_s = (now - self._started) / self._done * (self._total - self._done)
+            self.say(
+                f"{self._title}: {self._done} of {self._total} sweeps kept, "
+                f"about {left_s / 60.0:.1f} min left"
+            )
+
+    def say(self, text: str) -> None:
+        """Show a line."""
+        self._said = time.monotonic()
+        print(text, file=sys.stderr, flush=True)
+
+    def ask(self, prompt: str) -> None:
+        """Show a prompt and wait for Enter."""
+        print(prompt, end="", file=sys.stderr, flush=True)
+        input()
+
+
+class TerminalProgress:
+    """A bar with what is being done, sweeps kept, and time left."""
+
+    def __init__(self, title: str, total: int) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+        from rich.progress import TimeRemainingColumn as TimeLeft
+
+        self._console = Console(stderr=True)
+        self._title = title
+        self._bar = Progress(
+            TextColumn("{task.description}"),
+            BarColumn(bar_width=20),
+            MofNCompleteColumn(),
+            TextColumn("sweeps,"),
+            TimeLeft(compact=True),
+            TextColumn("left"),
+            console=self._console,
+            transient=True,
+        )
+        self._task: TaskID = self._bar.add_task(title, total=total)
+
+    def __enter__(self) -> TerminalProgress:
+        self._bar.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._bar.stop()
+
+    def doing(self, what: str) -> None:
+        """What is being done from now on."""
+        self._bar.update(self._task, description=f"{self._title}: {what}")
+
+    def sweep_done(self) -> None:
+        """One more sweep is safely kept."""
+        self._bar.advance(self._task)
+
+    def say(self, text: str) -> None:
+        """Show a line above the bar."""
+        self._bar.console.print(text, markup=False, highlight=False)
+
+    def ask(self, prompt: str) -> None:
+        """Take the bar away, show a prompt and wait for Enter."""
+        self._bar.stop()
+        try:
+            self._console.print(prompt, end="", markup=False, highlight=False)
+            input()
+        finally:
+            self._bar.start()
+
+
+def progress_on_stderr(title: str, total: int) -> PlainProgress | TerminalProgress:
+    """The fitting display for where standard error goes."""
+    return TerminalProgress(title, total) if sys.stderr.isatty() else PlainProgress(title, total)

@@ -1,0 +1,82 @@
+"""A procedure gone through once with nothing connected, before RF is ever on.
+
+It finds mistakes in a procedure while they cost nothing, and tells how much work it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import nullcontext
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
+from harness.bench import Bench, Equipment
+from harness.results import Event
+from harness.run_file import Kind
+
+
+@dataclass
+class Workload:
+    """What a procedure asks for."""
+
+    sweeps: int = 0
+    connections: int = 0
+    bands: set[str] = field(default_factory=set)
+
+
+class _StandIn:
+    """Takes the place of instruments, operator, run file and display, and counts."""
+
+    def __init__(self) -> None:
+        self.work = Workload()
+        self._settings: SweepSettings | None = None
+
+    def configure(self, settings: SweepSettings) -> None:
+        self._settings = settings
+
+    def sweep(self) -> Sweep:
+        if self._settings is None:
+            raise AssertionError("the Bench configures before it sweeps")
+        grid = np.linspace(self._settings.start_hz, self._settings.stop_hz, self._settings.points)
+        return Sweep(grid, S_PARAMETERS, np.ones((len(S_PARAMETERS), len(grid)), complex), 0.0)
+
+    def rf_on(self) -> None: ...
+
+    def rf_off(self) -> None: ...
+
+    def connect_through(self, *, again: bool) -> None:
+        self.work.connections += 1
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        self.work.connections += 1
+
+    def finish(self) -> None: ...
+
+    def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
+        self.work.sweeps += 1
+        self.work.bands.add(band)
+
+    def event(self, event: Event) -> None: ...
+
+    def doing(self, what: str) -> None: ...
+
+    def sweep_done(self) -> None: ...
+
+
+def rehearse(
+    procedure: Callable[[Bench], None], item: str, bands: Mapping[str, SweepSettings]
+) -> Workload:
+    """Go through `procedure` without instruments; raises whatever it raises."""
+    stand_in = _StandIn()
+    equipment = Equipment(
+        analyzer=stand_in,
+        exchange=stand_in,
+        journal=stand_in,
+        progress=stand_in,
+        clock=lambda: 0.0,
+        unbroken=nullcontext,
+    )
+    procedure(Bench(equipment, item, bands))
+    return stand_in.work
