@@ -1,61 +1,68 @@
-"""The state of the simulated bench: what is connected, what time it is, what a sweep reads.
+"""The state of the simulated bench: what is connected, what time it is, what a signal meets.
 
-Everything random is drawn from generators that are keyed by the seed and by a counter, so
-that the same commands in the same order give the same readings, bit for bit.
+All instruments of a bench share it. Everything random is drawn from generators that are keyed
+by the seed, a stream and a counter, so that the same commands in the same order give the same
+readings, bit for bit.
 """
 
 from __future__ import annotations
 
-from collections import OrderedDict
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.construction import Workshop
-from drivers.simulated.description import BenchDescription
+from drivers.simulated.description import THROUGH, BenchDescription
+from drivers.simulated.parts import intermittent_probabilities
+from drivers.simulated.path import (
+    Flexure,
+    MatingScale,
+    PathState,
+    SignalPath,
+    SwitchClosing,
+)
+from drivers.simulated.surroundings import Drift
 
-if TYPE_CHECKING:
-    from skrf import Network
+__all__ = ["FIRST_FREE_STREAM", "NOTHING", "SPREAD_LIMIT", "THROUGH", "SimulatedBench"]
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
-THROUGH = "through"
 NOTHING = ""
 
-REFERENCE_IF_BANDWIDTH_HZ = 1000.0
-DRIFT_TERMS = 6
-MATING_SPREAD_LIMIT = 2.5
-GRIDS_KEPT = 64
-SWEEPS_PER_S_PARAMETER_SET = 2
-"""Forward and reverse."""
-SETTLING_PERIODS = 1.2
-"""Time per point in periods of the intermediate-frequency bandwidth."""
+SPREAD_LIMIT = 2.5
+"""Standard deviations at which a draw is limited, so that no resistance gets below zero."""
+TEMPERATURE_STEP_C = 0.01
+"""The physics follows the temperature in steps, so that it is not computed for every sweep."""
 
-_STREAM_MATING, _STREAM_NOISE, _STREAM_DRIFT = range(3)
+_STREAM_MATING, _STREAM_NOISE, _STREAM_DRIFT = 0, 1, 2
+_STREAM_FLEXURE, _STREAM_PIN, _STREAM_SWITCH = 3, 4, 5
+FIRST_FREE_STREAM = 16
+"""Streams from here on are for the instruments' own draws."""
 
 
 class SimulatedBench:
-    """One bench, shared by all its instruments."""
+    """One bench, shared by all its instruments.
+
+    `elapsed_s` is the bench's own time in seconds; `connected` names what is between the leads
+    (an item, `THROUGH` or `NOTHING`). Where the description has a switch, `connected` is what is
+    at its item channel, and the adapter that closes the through is always at its other one.
+    """
 
     def __init__(self, description: BenchDescription, seed: int | None = None) -> None:
         self.description = description
         self.seed = description.seed if seed is None else seed
         self.elapsed_s = 0.0
         self.connected = NOTHING
+        self._signal_path = SignalPath(description)
         self._making = 0
         self._sweeps = 0
-        self._matings: tuple[tuple[float, float], ...] = ()
-        self._workshops: OrderedDict[bytes, Workshop] = OrderedDict()
-        self._leads: dict[bytes, tuple[Network, Network]] = {}
-        self._assemblies: dict[tuple[bytes, str], Network | None] = {}
-        self._path: dict[bytes, ComplexArray] = {}
-        drift = self._generator(_STREAM_DRIFT, 0)
-        self._drift_rate = (
-            2.0 * np.pi / description.analyzer.drift_period_s * drift.uniform(0.3, 2.0, DRIFT_TERMS)
-        )
-        self._drift_phase = drift.uniform(0.0, 2.0 * np.pi, DRIFT_TERMS)
+        self._noises = 0
+        self._matings = self._draw_matings(0)
+        self._through_matings = self._matings
+        self._flexures = (Flexure(), Flexure())
+        self._open_pins: tuple[bool, ...] = ()
+        self._closings: dict[int, SwitchClosing] = {}
+        self._closing = 0
+        self._drifts: dict[str, Drift] = {}
 
     def connect(self, what: str) -> None:
         """Put an item, the through, or nothing between the leads; every making is a new draw.
@@ -65,82 +72,134 @@ class SimulatedBench:
         """
         if what not in (NOTHING, THROUGH) and what not in self.description.items:
             raise KeyError(what)
-        self.elapsed_s += self.description.hand.connecting_time_s
+        self.pass_time(self.description.hand.connecting_time_s)
         self.connected = what
-        self._path.clear()
+        self._open_pins = ()
         if what != NOTHING:
             self._making += 1
-            draws = self._generator(_STREAM_MATING, self._making).standard_normal((2, 2))
-            limited = np.clip(draws, -MATING_SPREAD_LIMIT, MATING_SPREAD_LIMIT)
-            scales = 1.0 + self.description.mating.spread * limited
-            self._matings = tuple((float(r), float(g)) for r, g in scales)
+            self._matings = self._draw_matings(self._making)
+            self._flexures = self._draw_flexures(self._making)
 
-    def sweep_time_s(self, points: int, if_bandwidth_hz: float) -> float:
-        """Simulated seconds that one sweep of all four S-parameters takes."""
-        return SWEEPS_PER_S_PARAMETER_SET * points * SETTLING_PERIODS / if_bandwidth_hz
+    def pass_time(self, seconds: float) -> None:
+        """Let the bench's own clock advance."""
+        self.elapsed_s += seconds
 
-    def sweep(
-        self, frequency_hz: FloatArray, power_dbm: float, if_bandwidth_hz: float, rf_on: bool
-    ) -> ComplexArray:
-        """One sweep: raw S-parameters at the analyzer's ports, shape (P, 2, 2)."""
-        analyzer = self.description.analyzer
-        self.elapsed_s += self.sweep_time_s(len(frequency_hz), if_bandwidth_hz)
+    def new_sweep(self) -> None:
+        """A sweep begins: loose contacts may open or close."""
         self._sweeps += 1
-        noise = self._generator(_STREAM_NOISE, self._sweeps).standard_normal(
-            (2, 2, len(frequency_hz), 2, 2)
-        )
-        trace, floor = (noise[:, 0] + 1j * noise[:, 1]) / np.sqrt(2.0)
-        bandwidth_scale = np.sqrt(if_bandwidth_hz / REFERENCE_IF_BANDWIDTH_HZ)
-        floor_ratio = 10.0 ** ((analyzer.noise_floor_dbm - power_dbm) / 20.0) * bandwidth_scale
-        if not rf_on:
-            return np.asarray(floor * floor_ratio)
-        # a relative error whose real part has the stated rms in dB
-        trace_ratio = analyzer.trace_noise_db * np.log(10.0) / 20.0 * np.sqrt(2.0) * bandwidth_scale
-        s = self._scattering(frequency_hz) * (1.0 + trace * trace_ratio)
-        gain = 10.0 ** (self.drift_db(self.elapsed_s) / 20.0)
-        s[:, 0, 1] *= gain
-        s[:, 1, 0] *= gain
-        return np.asarray(s + floor * floor_ratio)
-
-    def drift_db(self, elapsed_s: float) -> float:
-        """Slow change of the transmission gain since the start: a few incommensurate waves."""
-        amplitude = self.description.analyzer.drift_db * np.sqrt(2.0 / DRIFT_TERMS)
-        waves = np.sin(self._drift_rate * elapsed_s + self._drift_phase)
-        return float(amplitude * np.sum(waves - np.sin(self._drift_phase)))
-
-    def _scattering(self, frequency_hz: FloatArray) -> ComplexArray:
-        """The whole path as it is now connected, without noise, shape (P, 2, 2)."""
-        grid = frequency_hz.tobytes()
-        if grid not in self._path:
-            workshop = self._workshop(grid, frequency_hz)
-            near, far = self._leads[grid]
-            self._path[grid] = workshop.chain([near, *self._between(grid, workshop), far]).s
-        return self._path[grid]
-
-    def _between(self, grid: bytes, workshop: Workshop) -> list[Network]:
-        if self.connected == NOTHING:
-            return [workshop.open_end()]
-        key = (grid, self.connected)
-        if key not in self._assemblies:
-            items = self.description.items
-            self._assemblies[key] = workshop.assembly(
-                self.description.through if self.connected == THROUGH else items[self.connected]
+        probabilities = self._pin_probabilities()
+        if probabilities:
+            chances = self.generator(_STREAM_PIN, self._sweeps).random(len(probabilities))
+            self._open_pins = tuple(
+                bool(chance < probability)
+                for chance, probability in zip(chances, probabilities, strict=True)
             )
-        body = self._assemblies[key]
-        first, second = (workshop.mating(r, g) for r, g in self._matings)
-        return [first] if body is None else [first, body, second]
 
-    def _workshop(self, grid: bytes, frequency_hz: FloatArray) -> Workshop:
-        if grid not in self._workshops:
-            workshop = Workshop(self.description, frequency_hz)
-            self._workshops[grid] = workshop
-            self._leads[grid] = (workshop.lead(), workshop.lead(reverse=True))
-            while len(self._workshops) > GRIDS_KEPT:
-                old, _ = self._workshops.popitem(last=False)
-                del self._leads[old]
-                for key in [key for key in self._assemblies if key[0] == old]:
-                    del self._assemblies[key]
-        return self._workshops[grid]
+    def path(self, frequency_hz: FloatArray, near_port_f: float, far_port_f: float) -> ComplexArray:
+        """Scattering parameters of the whole path as it is now connected, shape (P, 2, 2).
 
-    def _generator(self, stream: int, index: int) -> np.random.Generator:
+        From an instrument's port on the near lead to one on the far lead, without noise. Each
+        port's mismatch is a shunt capacitance in farad. `frequency_hz` has shape (P,), rising.
+        The array is kept for further calls and cannot be written to.
+        """
+        return self._signal_path.scattering(frequency_hz, self._state(), near_port_f, far_port_f)
+
+    @property
+    def route(self) -> tuple[int, ...]:
+        """The closed channels of the signal switch, in the order of their closing."""
+        return tuple(self._closings)
+
+    @route.setter
+    def route(self, channels: tuple[int, ...]) -> None:
+        """Close exactly `channels`; one that was open is a new closing and so a new draw.
+
+        Raises:
+            KeyError: there is no switch, or no such channel on it.
+        """
+        kept = {number: self._closings.get(number) for number in channels}
+        self._closings = {
+            number: self._draw_closing(number) if closing is None else closing
+            for number, closing in kept.items()
+        }
+
+    @property
+    def temperature_c(self) -> float:
+        """Temperature of everything on the bench now, by the schedule."""
+        return self.description.temperature.at(self.elapsed_s)
+
+    def drift_db(self, instrument: str) -> float:
+        """Slow change of an instrument's gain now, in dB, by its table's drift and drift_period.
+
+        Raises:
+            KeyError: the bench has no such instrument.
+        """
+        if instrument not in self._drifts:
+            table = getattr(self.description, instrument, None)
+            if table is None:
+                raise KeyError(instrument)
+            key = int.from_bytes(instrument.encode(), "big")
+            self._drifts[instrument] = Drift(
+                table.drift_db, table.drift_period_s, self.generator(_STREAM_DRIFT, key)
+            )
+        return self._drifts[instrument].at(self.elapsed_s)
+
+    def noise(self, shape: tuple[int, ...]) -> FloatArray:
+        """Standard normal draws of `shape`, different at every call."""
+        self._noises += 1
+        return self.generator(_STREAM_NOISE, self._noises).standard_normal(shape)
+
+    def generator(self, stream: int, index: int) -> np.random.Generator:
+        """A random generator of this bench's seed; the same keys give the same draws.
+
+        Instruments take streams from `FIRST_FREE_STREAM` on.
+        """
         return np.random.default_rng([self.seed, stream, index])
+
+    def _state(self) -> PathState:
+        steps = round(self.temperature_c / TEMPERATURE_STEP_C)
+        return PathState(
+            connected=self.connected,
+            matings=self._matings,
+            through_matings=self._through_matings,
+            flexures=self._flexures,
+            open_pins=self._open_pins,
+            closings=tuple(self._closings.values()),
+            temperature_c=steps * TEMPERATURE_STEP_C,
+        )
+
+    def _pin_probabilities(self) -> tuple[float, ...]:
+        if self.connected == NOTHING:
+            return ()
+        return intermittent_probabilities(self.description.assembly(self.connected))
+
+    def _draw_matings(self, making: int) -> tuple[MatingScale, MatingScale]:
+        spread = self.description.mating.spread
+        scales = 1.0 + spread * self._limited(_STREAM_MATING, making, (2, 2))
+        first, second = (MatingScale(float(r), float(g)) for r, g in scales)
+        return first, second
+
+    def _draw_flexures(self, making: int) -> tuple[Flexure, Flexure]:
+        leads = self.description.leads
+        draws = self._limited(_STREAM_FLEXURE, making, (2, 2))
+        near, far = (
+            Flexure(
+                float(length) * leads.flexure_length_m,
+                1.0 + float(resistance) * leads.flexure_resistance,
+            )
+            for length, resistance in draws
+        )
+        return near, far
+
+    def _draw_closing(self, channel: int) -> SwitchClosing:
+        """Raises KeyError: there is no switch, or no such channel on it."""
+        switch = self.description.switch
+        if switch is None or str(channel) not in switch.channels:
+            raise KeyError(channel)
+        self._closing += 1
+        spread = switch.channels[str(channel)].spread
+        near, far = 1.0 + spread * self._limited(_STREAM_SWITCH, self._closing, (2,))
+        return SwitchClosing(channel, float(near), float(far))
+
+    def _limited(self, stream: int, index: int, shape: tuple[int, ...]) -> FloatArray:
+        draws = self.generator(stream, index).standard_normal(shape)
+        return np.clip(draws, -SPREAD_LIMIT, SPREAD_LIMIT)

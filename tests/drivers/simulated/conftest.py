@@ -2,11 +2,18 @@
 
 import asyncio
 import threading
+import tomllib
 from collections.abc import Callable, Iterator, Mapping
+from importlib.resources import files
 
 import numpy as np
 import pytest
+import pyvisa
+from pyvisa.resources import MessageBasedResource
 
+from drivers.simulated.bench import SimulatedBench
+from drivers.simulated.description import BenchDescription
+from drivers.simulated.instruments import instruments_of
 from drivers.simulated.scpi import (
     MESSAGES,
     Block,
@@ -157,3 +164,90 @@ def served(specimen: Specimen) -> Iterator[Background]:
     background = Background({"specimen": specimen.engine}, input_limit=4096)
     yield background
     background.close()
+
+
+class Rig:
+    """The instruments of a bench in process; `ask` executes one message, `link` goes by TCP."""
+
+    def __init__(self, description: BenchDescription) -> None:
+        self.description = description
+        self.bench = SimulatedBench(description)
+        self.engines = instruments_of(self.bench, "0.1.0", 0.0)
+        self.runner = asyncio.Runner()
+        self.background: Background | None = None
+        self.links: list[MessageBasedResource] = []
+
+    def ask(self, instrument: str, message: str) -> str:
+        return self.runner.run(self.engines[instrument].handle(message.encode())).decode().strip()
+
+    def numbers(self, instrument: str, message: str) -> np.ndarray:
+        """The answer to one query in ASCII."""
+        return np.array([float(text) for text in self.ask(instrument, message).split(",")])
+
+    def errors(self, instrument: str) -> list[int]:
+        numbers = []
+        while (number := int(self.ask(instrument, "SYST:ERR?").split(",")[0])) != 0:
+            numbers.append(number)
+        return numbers
+
+    def link(self, instrument: str) -> MessageBasedResource:
+        if self.background is None:
+            self.background = Background(self.engines)
+        resource = pyvisa.ResourceManager("@py").open_resource(
+            f"TCPIP0::127.0.0.1::{self.background.ports[instrument]}::SOCKET",
+            read_termination="\n",
+            write_termination="\n",
+            timeout=5000,
+        )
+        self.links.append(resource)
+        return resource
+
+    def close(self) -> None:
+        for link in self.links:
+            link.close()
+        if self.background is not None:
+            self.background.close()
+        self.runner.close()
+
+
+SWITCH = {
+    "channels": {
+        number: {
+            "joins": joins,
+            "length": "60 mm",
+            "resistance_at_1_ghz": "0.5 ohm",
+            "contact_resistance": "50 mohm",
+            "spread": 0.2,
+        }
+        for number, joins in (("101", "through"), ("102", "item"))
+    }
+}
+
+
+def merged(table: dict, changes: Mapping) -> dict:
+    """A table with changes; None takes a key out."""
+    result = {key: value for key, value in table.items() if changes.get(key, value) is not None}
+    for key, value in changes.items():
+        if isinstance(value, Mapping) and isinstance(result.get(key), dict):
+            result[key] = merged(result[key], value)
+        elif value is not None:
+            result[key] = value
+    return result
+
+
+@pytest.fixture
+def rig() -> Iterator[Callable[..., Rig]]:
+    """Build the starting bench, changed by tables; `with_switch` adds a signal switch."""
+    built: list[Rig] = []
+
+    def build(changes: Mapping = {}, *, with_switch: bool = False) -> Rig:
+        text = (files("harness.starter") / "simulated-bench.toml").read_text("utf-8")
+        table = merged(tomllib.loads(text), changes)
+        if with_switch:
+            table["switch"] = SWITCH
+        built.append(Rig(BenchDescription.model_validate(table)))
+        return built[-1]
+
+    yield build
+    for one in built:
+        one.close()
