@@ -91,19 +91,30 @@ def report(
 
 @app.command()
 def simulate(
-    bench: Annotated[Path, typer.Argument(help="Bench description.")] = Path(
-        "simulated-bench.toml"
-    ),
-    seed: Annotated[Optional[int], typer.Option(help="Instead of the one described.")] = None,  # noqa: UP045
+    bench: Annotated[Path, typer.Option(help="Bench description.")] = Path("simulated-bench.toml"),
+    seed: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(min=0, help="Instead of the one described."),
+    ] = None,
     pace: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(help="Real seconds per simulated second; 0 sweeps at once."),
+        typer.Option(min=0.0, help="Real seconds per simulated second; 0 sweeps at once."),
     ] = None,
+    log: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(
+            help="Log every message to this file, written anew; - is standard error.",
+            metavar="FILE|-",
+        ),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="The addresses as one line of JSON.")
+    ] = False,
 ) -> None:
     """Serve a simulated bench until Ctrl-C, for writing procedures and dialects."""
     from harness.serve_simulation import serve_until_stopped
 
-    raise typer.Exit(serve_until_stopped(bench, seed, pace))
+    raise typer.Exit(serve_until_stopped(bench, seed=seed, pace=pace, log=log, as_json=as_json))
 
 
 @app.command()

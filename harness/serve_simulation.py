@@ -2,34 +2,67 @@
 
 from __future__ import annotations
 
-import signal
-import subprocess
-import sys
+import json
+from collections.abc import Mapping
 from pathlib import Path
 
+from drivers.errors import InstrumentError
 from drivers.simulated.description import read_description
+from drivers.simulated.launch import SimulatedBenchProcess
+from harness.interrupts import StopRequested, StopSignals
+
+STATION_KEYS = {"analyzer": "analyzer.resource", "hand": "simulation.hand"}
+"""Where in a station file the addresses go."""
 
 
-def serve_until_stopped(bench: Path, seed: int | None, pace: float | None) -> int:
+def serve_until_stopped(
+    bench: Path, *, seed: int | None, pace: float | None, log: Path | None, as_json: bool
+) -> int:
     """Serve until a signal ends it; returns the exit status.
+
+    It is 0 after a signal: unlike a run that is cut short, a server has done all of its work
+    when it is told to stop.
 
     Raises:
         InputError: the description is wrong.
+        InstrumentError: the bench did not start, or ended by itself.
     """
-    read_description(bench)
-    command = [sys.executable, "-m", "drivers.simulated", str(bench)]
-    if seed is not None:
-        command += ["--seed", str(seed)]
-    if pace is not None:
-        command += ["--pace", str(pace)]
-    print(
-        "Simulated bench. Its addresses follow as JSON: give `analyzer` to analyzer.resource and "
-        "`hand` to simulation.hand in a station file. Ctrl-C ends it.",
-        file=sys.stderr,
-        flush=True,
+    try:
+        with (
+            StopSignals(),
+            SimulatedBenchProcess(bench, seed=seed, pace=pace, log=log) as process,
+        ):
+            if as_json:
+                print(json.dumps(process.addresses), flush=True)
+            else:
+                shown_seed = read_description(bench).seed if seed is None else seed
+                print(address_list(bench, shown_seed, process.addresses), flush=True)
+            status = process.wait()
+            raise InstrumentError(
+                f"the simulated bench ended by itself (exit status {status})",
+                where=str(bench),
+                hint="see what it wrote above, and start it again",
+            )
+    except StopRequested:
+        return 0
+
+
+def address_list(bench: Path, seed: int, addresses: Mapping[str, str]) -> str:
+    """What a person needs to know to use a running bench."""
+    rows = [
+        (name, resource, STATION_KEYS.get(name, "(any VISA client)"))
+        for name, resource in addresses.items()
+    ]
+    titled = [("instrument", "resource", "key in the station file"), *rows]
+    widths = [max(len(row[column]) for row in titled) for column in range(2)]
+    lines = [f"  {name:{widths[0]}}  {where:{widths[1]}}  {key}" for name, where, key in titled]
+    return "\n".join(
+        [
+            f"Simulated bench {bench}, seed {seed}: everything it reads is SIMULATED.",
+            "",
+            *lines,
+            "",
+            "A station with simulation.hand needs analyzer.resource and no simulation.bench.",
+            "Ctrl-C ends the bench.",
+        ]
     )
-    with subprocess.Popen(command) as process:
-        # the signal reaches the child as well, which then ends in order
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
-        signal.signal(signal.SIGTERM, lambda *_: process.terminate())
-        return process.wait()

@@ -1,7 +1,8 @@
 """The simulated bench as a process of its own: `python -m drivers.simulated BENCH.toml`.
 
 The first line on standard output is a JSON object of VISA addresses by instrument. The
-process ends when its standard input closes (with `--until-eof`), or on a signal.
+process ends on a signal, or when its standard input closes (with `--until-eof`). Being told to
+stop is how serving ends well: the exit status is then 0.
 """
 
 from __future__ import annotations
@@ -9,65 +10,108 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import signal
 import sys
+import threading
 import time
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from importlib.metadata import version
 from pathlib import Path
 
 from drivers.errors import TarelineError
-from drivers.simulated.analyzer import SimulatedAnalyzer
 from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.description import BenchDescription, read_description
-from drivers.simulated.hand import SimulatedHand
+from drivers.simulated.faults import FaultLayer
+from drivers.simulated.faults_commands import fault_commands
+from drivers.simulated.instruments import instruments_of
 from drivers.simulated.server import serve
+from drivers.simulated.traffic import TrafficLog, open_log
 
 HOST = "127.0.0.1"
+STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+STANDARD_ERROR = Path("-")
 
 
 async def run(
-    description: BenchDescription, *, seed: int | None, epoch: float, until_eof: bool
+    description: BenchDescription,
+    *,
+    source: str,
+    seed: int | None,
+    epoch: float,
+    until_eof: bool,
+    traffic: TrafficLog | None,
 ) -> None:
-    """Serve a bench until told to stop; reports the addresses first."""
-    bench = SimulatedBench(description, seed)
-    software = version("tareline")
-    engines = {
-        "analyzer": SimulatedAnalyzer(bench, software).engine,
-        "hand": SimulatedHand(bench, software, epoch).engine,
-    }
-    server = await serve(engines, host=HOST)
-    addresses = {name: f"TCPIP0::{HOST}::{port}::SOCKET" for name, port in server.ports.items()}
-    print(json.dumps(addresses), flush=True)
+    """Serve a bench until told to stop; reports the addresses first.
+
+    `source` is what messages call the description, `epoch` the Unix time at which the bench's
+    own clock begins.
+
+    Raises:
+        InputError: a described fault cannot happen to any instrument of this bench.
+    """
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in STOP_SIGNALS:
         loop.add_signal_handler(number, stop.set)
-    if until_eof:
-        loop.run_in_executor(None, lambda: (sys.stdin.read(), loop.call_soon_threadsafe(stop.set)))
-    await stop.wait()
-    await server.close()
+    bench = SimulatedBench(description, seed)
+    engines = instruments_of(bench, version("tareline"), epoch)
+    layer = FaultLayer(engines, bench.seed, traffic)
+    layer.script(description.faults, description.random_faults, source)
+    engines["hand"].add(fault_commands(layer))
+    async with await serve(
+        engines, host=HOST, between=layer.instruments, traffic=traffic
+    ) as server:
+        addresses = {name: f"TCPIP0::{HOST}::{port}::SOCKET" for name, port in server.ports.items()}
+        print(json.dumps(addresses), flush=True)
+        if until_eof:
+            # a daemon, because a process that was told to stop need not wait for its input
+            threading.Thread(target=_await_end_of_input, args=(loop, stop), daemon=True).start()
+        await stop.wait()
+
+
+def _await_end_of_input(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> None:
+    while os.read(sys.stdin.fileno(), 4096):
+        pass
+    with suppress(RuntimeError):  # the loop has ended already
+        loop.call_soon_threadsafe(stop.set)
 
 
 def main() -> int:
     """Read the description and serve it; exit status as everywhere in Tareline."""
     parser = argparse.ArgumentParser(prog="python -m drivers.simulated", description=__doc__)
     parser.add_argument("description", type=Path)
-    parser.add_argument("--seed", type=int)
-    parser.add_argument("--pace", type=float)
+    parser.add_argument("--seed", type=int, help="instead of the one described, from 0 on")
+    parser.add_argument("--pace", type=float, help="real seconds per simulated second, from 0 on")
+    parser.add_argument("--log", type=Path, help="traffic log, written anew; - is standard error")
     parser.add_argument("--until-eof", action="store_true")
     options = parser.parse_args()
+    for name in ("seed", "pace"):
+        if not (getattr(options, name) or 0) >= 0:
+            parser.error(f"--{name} must not be negative")
     try:
         description = read_description(options.description)
+        if options.pace is not None:
+            description = description.model_copy(update={"pace": options.pace})
+        with ExitStack() as stack:
+            traffic = None
+            if options.log == STANDARD_ERROR:
+                traffic = TrafficLog(sys.stderr)
+            elif options.log is not None:
+                traffic = TrafficLog(stack.enter_context(open_log(options.log)))
+            asyncio.run(
+                run(
+                    description,
+                    source=str(options.description),
+                    seed=options.seed,
+                    epoch=time.time(),
+                    until_eof=options.until_eof,
+                    traffic=traffic,
+                )
+            )
     except TarelineError as error:
         print(error, file=sys.stderr)
         return error.exit_status
-    if options.pace is not None:
-        description = description.model_copy(update={"pace": options.pace})
-    with suppress(KeyboardInterrupt):
-        asyncio.run(
-            run(description, seed=options.seed, epoch=time.time(), until_eof=options.until_eof)
-        )
     return 0
 
 

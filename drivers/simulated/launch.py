@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from types import TracebackType
 
-from drivers.errors import InstrumentError
+from drivers.errors import InputError, InstrumentError
 from drivers.simulated.description import read_description
 
 STOP_TIMEOUT_S = 5.0
@@ -20,19 +20,24 @@ class SimulatedBenchProcess:
     Its standard input is a pipe from the parent, so it ends even if the parent is killed.
 
     Raises:
-        InputError: the description is wrong.
+        InputError: the description is wrong, or the log cannot be written.
         InstrumentError: the process ended before it reported its addresses.
     """
 
     def __init__(
-        self, description: Path, *, seed: int | None = None, pace: float | None = None
+        self,
+        description: Path,
+        *,
+        seed: int | None = None,
+        pace: float | None = None,
+        log: Path | None = None,
     ) -> None:
         read_description(description)
         command = [sys.executable, "-m", "drivers.simulated", str(description), "--until-eof"]
-        if seed is not None:
-            command += ["--seed", str(seed)]
-        if pace is not None:
-            command += ["--pace", str(pace)]
+        options = {"--seed": seed, "--pace": pace, "--log": log}
+        for name, value in options.items():
+            if value is not None:
+                command += [name, str(value)]
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.PIPE,
@@ -41,18 +46,35 @@ class SimulatedBenchProcess:
             # a Ctrl-C at the terminal is for the measurement, which then ends the bench in order
             start_new_session=True,
         )
+        try:
+            self.addresses = self._read_addresses(description)
+        except BaseException:
+            self.close()
+            raise
+
+    def _read_addresses(self, description: Path) -> dict[str, str]:
         if self._process.stdout is None:
             raise AssertionError("the process was started with a pipe")
         first_line = self._process.stdout.readline()
         if not first_line:
             status = self._process.wait()
-            self.close()
-            raise InstrumentError(
+            cause = InputError if status == InputError.exit_status else InstrumentError
+            raise cause(
                 f"the simulated bench did not start (exit status {status})",
                 where=str(description),
                 hint="see what it wrote above",
             )
-        self.addresses: dict[str, str] = json.loads(first_line)
+        addresses: dict[str, str] = json.loads(first_line)
+        return addresses
+
+    @property
+    def process_id(self) -> int:
+        """The process of the bench."""
+        return self._process.pid
+
+    def wait(self) -> int:
+        """Return the exit status once the process has ended by itself."""
+        return self._process.wait()
 
     def __enter__(self) -> SimulatedBenchProcess:
         return self

@@ -5,18 +5,26 @@ are executed in turn; what arrives while one is held (by *OPC? or *WAI) waits in
 buffer, and other connections are served. When a connection closes while a message is held, the
 wait ends and nothing further of it is executed; what a closed connection sent before is
 executed otherwise, except for a last message without its new line, which is dropped.
+
+Between the wire and an instrument may stand an exchange of the caller's (the fault layer), which
+says not only what is answered but how, and what then becomes of the connection.
 """
 
 import asyncio
 import ipaddress
+import itertools
 import logging
 import socket
+import struct
 from collections.abc import Mapping
+from functools import partial
 from typing import Final, Protocol, Self, cast
 
+from drivers.simulated.reply import Reply, Then
 from drivers.simulated.scpi.framing import MessageReader
+from drivers.simulated.traffic import CONNECTION, RECEIVED, SENT, TrafficLog
 
-__all__ = ["Instrument", "Server", "serve"]
+__all__ = ["Exchange", "Instrument", "Server", "serve"]
 
 log = logging.getLogger(__name__)
 
@@ -36,15 +44,51 @@ class Instrument(Protocol):
         ...
 
 
+class Exchange(Protocol):
+    """What may stand between the wire and an instrument."""
+
+    async def exchange(self, message: bytes, connection: int) -> Reply:
+        """Have a message executed (without its new line) and say what goes back."""
+        ...
+
+    def post_error(self, number: int, detail: str = "") -> None:
+        """Put an error into the instrument's queue."""
+        ...
+
+
+class _Direct:
+    """An instrument with nothing in between."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._instrument = instrument
+        self.post_error = instrument.post_error
+
+    async def exchange(self, message: bytes, connection: int) -> Reply:
+        return Reply(await self._instrument.handle(message))
+
+
+class _Port:
+    """What the connections to one instrument share."""
+
+    def __init__(
+        self, name: str, exchange: Exchange, input_limit: int, traffic: TrafficLog | None
+    ) -> None:
+        self.name = name
+        self.exchange = exchange
+        self.input_limit = input_limit
+        self.traffic = traffic
+        self.connections: set[_Connection] = set()
+        self.numbers = itertools.count(1)
+
+
 class _Connection(asyncio.Protocol):
     """One connection to one instrument."""
 
-    def __init__(
-        self, instrument: Instrument, input_limit: int, open_connections: "set[_Connection]"
-    ) -> None:
-        self._instrument = instrument
-        self._reader = MessageReader(input_limit)
-        self._open_connections = open_connections
+    def __init__(self, port: _Port) -> None:
+        self._port = port
+        self._number = next(port.numbers)
+        self._reader = MessageReader(port.input_limit)
+        self._withheld = b""
         self._arrived = asyncio.Event()
         self._writable = asyncio.Event()
         self._writable.set()
@@ -57,7 +101,8 @@ class _Connection(asyncio.Protocol):
         self.transport.get_extra_info("socket").setsockopt(
             socket.IPPROTO_TCP, socket.TCP_NODELAY, 1
         )
-        self._open_connections.add(self)
+        self._port.connections.add(self)
+        self._log("opened")
         self.worker = asyncio.get_running_loop().create_task(self._work())
 
     def data_received(self, data: bytes) -> None:
@@ -74,7 +119,8 @@ class _Connection(asyncio.Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         self._end()
         self._writable.set()
-        self._open_connections.discard(self)
+        self._port.connections.discard(self)
+        self._log("closed")
 
     def pause_writing(self) -> None:
         self._writable.clear()
@@ -107,19 +153,36 @@ class _Connection(asyncio.Protocol):
         finally:
             self.transport.close()
 
+    def reset(self) -> None:
+        """Break the connection as an instrument does that loses power (TCP reset)."""
+        linger_s = 0
+        self.transport.get_extra_info("socket").setsockopt(
+            socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, linger_s)
+        )
+        self.transport.abort()
+
+    def _log(self, event: str) -> None:
+        if self._port.traffic is not None:
+            self._port.traffic.write(self._port.name, self._number, CONNECTION, event)
+
+    def _log_message(self, direction: str, data: bytes) -> None:
+        if self._port.traffic is not None:
+            self._port.traffic.message(self._port.name, self._number, direction, data)
+
     async def _answer_all(self) -> None:
         count = 0
         while (message := self._next_message()) is not None:
+            self._log_message(RECEIVED, message)
             self._is_held = True
             # an ended connection may execute what it sent, but hold nothing up
             async with asyncio.timeout(0 if self._has_ended else None):
-                response = await self._instrument.handle(message)
+                reply = await self._port.exchange.exchange(message, self._number)
             self._is_held = False
             if self.transport.is_closing():
                 return
-            if response:
-                self.transport.write(response)
-                await self._writable.wait()
+            await self._send(reply)
+            if self.transport.is_closing():
+                return
             count += 1
             if count % TURN == 0:
                 await asyncio.sleep(0)
@@ -127,11 +190,36 @@ class _Connection(asyncio.Protocol):
             self._is_paused = False
             self.transport.resume_reading()
 
+    async def _send(self, reply: Reply) -> None:
+        if reply.is_late:
+            self._withheld += reply.data
+            return
+        data, self._withheld = self._withheld + reply.data, b""
+        if data:
+            self._log_message(SENT, data)
+            if reply.piece:
+                await self._drip(data, reply)
+            else:
+                self.transport.write(data)
+                await self._writable.wait()
+        if reply.then is Then.CLOSE:
+            self.transport.close()
+        elif reply.then is Then.RESET_ALL:
+            for connection in list(self._port.connections):
+                connection.reset()
+
+    async def _drip(self, data: bytes, reply: Reply) -> None:
+        self._is_held = True  # who hangs up need not be sent the rest
+        for start in range(0, len(data), reply.piece):
+            await asyncio.sleep(reply.pause_s)
+            self.transport.write(data[start : start + reply.piece])
+        self._is_held = False
+
     def _next_message(self) -> bytes | None:
         message = self._reader.next_message()
         while self._reader.overruns:
             self._reader.overruns -= 1
-            self._instrument.post_error(
+            self._port.exchange.post_error(
                 INPUT_BUFFER_OVERRUN, f"message of more than {self._reader.limit} bytes"
             )
         return message
@@ -140,9 +228,9 @@ class _Connection(asyncio.Protocol):
 class Server:
     """A running server; `ports` gives the TCP port of each instrument by name."""
 
-    def __init__(self, listeners: Mapping[str, asyncio.Server], connections: set[_Connection]):
+    def __init__(self, listeners: Mapping[str, asyncio.Server], ports: Mapping[str, _Port]):
         self._listeners = dict(listeners)
-        self._connections = connections
+        self._ports = dict(ports)
         self.ports: dict[str, int] = {
             name: listener.sockets[0].getsockname()[1] for name, listener in listeners.items()
         }
@@ -151,7 +239,7 @@ class Server:
         """Stop listening and break every connection."""
         for listener in self._listeners.values():
             listener.close()
-        connections = list(self._connections)
+        connections = [each for port in self._ports.values() for each in port.connections]
         for connection in connections:
             connection.transport.abort()
             connection.worker.cancel()
@@ -168,27 +256,32 @@ class Server:
 
 
 async def serve(
-    engines: Mapping[str, Instrument], host: str = "127.0.0.1", input_limit: int = 1 << 20
+    engines: Mapping[str, Instrument],
+    host: str = "127.0.0.1",
+    input_limit: int = 1 << 20,
+    *,
+    between: Mapping[str, Exchange] | None = None,
+    traffic: TrafficLog | None = None,
 ) -> Server:
     """Listen for each instrument on a free port of `host`, which must be a loopback address.
 
-    `input_limit`: the longest message in bytes; a longer one is -363. Raises ValueError for
-    another address than loopback and OSError when it cannot be bound.
+    `input_limit`: the longest message in bytes; a longer one is -363. `between`: what stands
+    between the wire and instruments, by their names. `traffic`: where messages are logged.
+    Raises ValueError for another address than loopback and OSError when it cannot be bound.
     """
     if not ipaddress.ip_address(host).is_loopback:
         raise ValueError(f"simulated instruments listen on loopback only, not on {host}")
     loop = asyncio.get_running_loop()
-    connections: set[_Connection] = set()
+    exchanges = {name: _Direct(engine) for name, engine in engines.items()} | dict(between or {})
+    ports = {
+        name: _Port(name, exchange, input_limit, traffic) for name, exchange in exchanges.items()
+    }
     listeners: dict[str, asyncio.Server] = {}
     try:
-        for name, engine in engines.items():
-            listeners[name] = await loop.create_server(
-                lambda engine=engine: _Connection(engine, input_limit, connections),  # type: ignore[misc]
-                host,
-                0,
-            )
+        for name, port in ports.items():
+            listeners[name] = await loop.create_server(partial(_Connection, port), host, 0)
     except OSError:
         for listener in listeners.values():
             listener.close()
         raise
-    return Server(listeners, connections)
+    return Server(listeners, ports)

@@ -15,6 +15,7 @@ Decisions where the standards leave room, or where a raw socket differs from the
 
 import inspect
 import logging
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields
 
@@ -84,6 +85,8 @@ class Engine:
         self.status = Status()
         self.data_format = DataFormat()
         self._reset_device = reset
+        self.stalls_next_operation = False
+        """Whether the operation that begins next is never done: it is pending until aborted."""
         self._opc_is_armed = False
         self._exchange = _Exchange()
         self._operations = Operations(self.status.operation, self._on_idle, self._guard)
@@ -124,11 +127,36 @@ class Engine:
         Bit `operation_bit` of STATus:OPERation:CONDition is set while it is pending. `on_done`
         is called at its end; with a duration of 0 before this method returns.
         """
+        if self.stalls_next_operation:
+            self.stalls_next_operation = False
+            duration_s = math.inf
         return self._operations.begin(duration_s, on_done, operation_bit)
 
     def abort(self) -> None:
         """End every pending operation at once; its `on_done` is not called."""
         self._operations.abort()
+
+    def restart(self) -> None:
+        """Power off and on: every setting, the status and the error queue begin anew."""
+        self._reset()
+        self.status.power_on()
+
+    def units(self, message: bytes) -> Iterator[tuple[Declaration, Unit, slice]]:
+        """Read `message` without executing it: each unit, its declaration, and where it stands.
+
+        Ends at the first unit that breaks the grammar or is not declared.
+        """
+        text = message.decode("latin-1")
+        exchange = _Exchange()
+        position = -1
+        while position < len(text):
+            start = position + 1
+            try:
+                unit, position = read_unit(text, start)
+                declared, _ = self._find(unit, exchange)
+            except ScpiError:
+                return
+            yield declared, unit, slice(start, position)
 
     @property
     def pending(self) -> bool:

@@ -4,6 +4,7 @@ IEEE 488.2 chapter 12: *OPC, *OPC? and *WAI refer to the operations pending here
 """
 
 import asyncio
+import math
 from collections.abc import Callable
 
 from drivers.simulated.scpi.status import StatusRegister
@@ -42,7 +43,10 @@ class Operations:
         return bool(self._pending)
 
     def begin(self, duration_s: float, on_done: Callable[[], object] | None, bit: int) -> Operation:
-        """Begin an operation; with `duration_s` 0 it is done when this returns."""
+        """Begin an operation; with `duration_s` 0 it is done when this returns.
+
+        One of infinite duration is pending until it is aborted.
+        """
         if not duration_s >= 0:
             raise ValueError(f"an operation cannot last {duration_s} s")
         operation = Operation(on_done, bit)
@@ -50,7 +54,7 @@ class Operations:
         self._register.set_bit(bit)
         if duration_s == 0:
             self._finish(operation)
-        else:
+        elif duration_s < math.inf:
             loop = asyncio.get_running_loop()
             operation.timer = loop.call_later(duration_s, self._finish, operation)
         return operation

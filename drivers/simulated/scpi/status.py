@@ -87,6 +87,15 @@ class Status:
         self.errors.clear()
         self.operation.event = self.questionable.event = self.event_status = 0
 
+    def power_on(self) -> None:
+        """Take the state after power on, in which only the power-on bit is set."""
+        self.clear()
+        self.operation.condition = self.questionable.condition = 0
+        self.operation.preset()
+        self.questionable.preset()
+        self.event_enable = self.service_enable = 0
+        self.event_status = POWER_ON
+
     def byte(self, message_available: bool) -> int:
         """Return the status byte with the master summary in bit 6 (*STB?)."""
         value = (

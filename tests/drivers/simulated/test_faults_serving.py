@@ -1,0 +1,252 @@
+"""Serving a bench: what it prints and logs, and that it ends when, and as, it should."""
+
+import json
+import re
+import signal
+import socket
+import subprocess
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from drivers.errors import InputError, LinkError
+from drivers.link import Link
+from drivers.simulated.launch import SimulatedBenchProcess
+
+BENCH = [sys.executable, "-m", "drivers.simulated", "simulated-bench.toml"]
+TARELINE = [str(Path(sys.executable).with_name("tareline")), "simulate"]
+DEADLINE_S = 30.0
+LOG_LINE = re.compile(r"\s*(\d+\.\d{6})  (\S+)\s+(\d+)  (->|<-|--|!!)  (.*)")
+
+
+@contextmanager
+def started(command: list[str], folder: Path):
+    """A process with pipes, killed at the end if it is still there."""
+    with subprocess.Popen(
+        command,
+        cwd=folder,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
+def connected(resource: str) -> socket.socket:
+    """A connection whose end tells that of the process that serves it."""
+    opened = socket.create_connection(("127.0.0.1", int(resource.split("::")[2])), DEADLINE_S)
+    opened.sendall(b"*IDN?\n")
+    assert opened.recv(200).startswith(b"Tareline,Simulated")
+    return opened
+
+
+def is_over(connection: socket.socket) -> bool:
+    with connection:
+        try:
+            return connection.recv(1) == b""
+        except ConnectionResetError:
+            return True
+
+
+# How it ends.
+
+
+@pytest.mark.parametrize("command", [BENCH, [*TARELINE, "--json"]], ids=["module", "command"])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_ends_it_well(workplace_folder, command, number) -> None:
+    with started(command, workplace_folder) as process:
+        addresses = json.loads(process.stdout.readline())
+        connections = [connected(resource) for resource in addresses.values()]
+        process.send_signal(number)
+        out, err = process.communicate(timeout=DEADLINE_S)
+        assert (process.returncode, out, err) == (0, "", "")
+        assert all(map(is_over, connections))
+    with pytest.raises(ConnectionRefusedError):
+        connected(addresses["hand"])
+
+
+def test_a_signal_ends_it_while_a_sweep_is_awaited(workplace_folder) -> None:
+    with started([*BENCH, "--pace", "1e6"], workplace_folder) as process:
+        addresses = json.loads(process.stdout.readline())
+        with connected(addresses["analyzer"]) as connection:
+            connection.sendall(b"INIT;*OPC?\n")
+            with connected(addresses["analyzer"]):
+                process.terminate()
+                assert process.wait(DEADLINE_S) == 0
+
+
+def test_it_ends_with_its_parent(workplace_folder) -> None:
+    with started([*TARELINE, "--json"], workplace_folder) as process:
+        addresses = json.loads(process.stdout.readline())
+        connection = connected(addresses["hand"])
+        process.kill()
+        assert process.wait(DEADLINE_S) == -signal.SIGKILL
+        assert is_over(connection)
+
+
+def test_it_ends_when_its_input_does(workplace_folder) -> None:
+    with started([*BENCH, "--until-eof"], workplace_folder) as process:
+        process.stdout.readline()
+        process.stdin.close()
+        assert process.wait(DEADLINE_S) == 0
+
+
+def test_a_bench_that_dies_is_told(workplace_folder) -> None:
+    with started([*TARELINE, "--json"], workplace_folder) as process:
+        process.stdout.readline()
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+        if not children.exists():
+            pytest.skip("this system does not list the children of a process")
+        subprocess.run(["kill", "-KILL", children.read_text().split()[0]], check=True)
+        _, err = process.communicate(timeout=DEADLINE_S)
+        assert process.returncode == 3
+        assert "the simulated bench ended by itself" in err
+
+
+# What it refuses.
+
+WRONG = {
+    "nothing there": (None, "there is no such file"),
+    "not TOML": ("seed = ", "is not valid TOML"),
+    "unknown key": ("sead = 3\n", "unknown key; did you mean 'seed'?"),
+    "unknown fault": (
+        'faults = [{ instrument = "analyzer", kind = "silense" }]\n', "did you mean 'silence'?"
+    ),
+    "unknown header": (
+        'faults = [{ instrument = "analyzer", kind = "silence", on = "TRACE:DATE?" }]\n',
+        "analyzer has no command 'TRACE:DATE?'",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("command", "mistake"),
+    [
+        *((BENCH, mistake) for mistake in WRONG),
+        (TARELINE, "not TOML"),
+        (TARELINE, "unknown header"),
+    ],
+)
+def test_a_wrong_description_is_refused(workplace_folder, command, mistake: str) -> None:
+    path = workplace_folder / "simulated-bench.toml"
+    added, says = WRONG[mistake]
+    if added is None:
+        path.unlink()
+    else:
+        path.write_text(added + path.read_text("utf-8"), "utf-8")
+    done = subprocess.run(
+        command, cwd=workplace_folder, capture_output=True, text=True, timeout=DEADLINE_S
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert says in done.stderr
+    assert "simulated-bench.toml" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("command", "options", "says"),
+    [
+        (BENCH, ["--log", "no/such/folder/log"], "traffic log cannot be written"),
+        (TARELINE, ["--log", "no/such/folder/log"], "traffic log cannot be written"),
+        (BENCH, ["--pace", "-1"], "--pace must not be negative"),
+        (TARELINE, ["--seed", "-1"], "seed"),
+    ],
+)
+def test_wrong_options_are_refused(workplace_folder, command, options, says: str) -> None:
+    done = subprocess.run(
+        [*command, *options],
+        cwd=workplace_folder,
+        capture_output=True,
+        text=True,
+        timeout=DEADLINE_S,
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_the_launcher_says_what_is_wrong(workplace_folder) -> None:
+    with pytest.raises(InputError, match="no such file"):
+        SimulatedBenchProcess(workplace_folder / "none.toml")
+    with pytest.raises(InputError, match="did not start"):
+        SimulatedBenchProcess(
+            workplace_folder / "simulated-bench.toml", log=workplace_folder / "no" / "log"
+        )
+
+
+# What it prints and logs.
+
+
+def test_people_get_a_list(workplace_folder) -> None:
+    with started([*TARELINE, "--seed", "7"], workplace_folder) as process:
+        lines = [process.stdout.readline()]
+        while not lines[-1].startswith("Ctrl-C"):
+            lines.append(process.stdout.readline())
+        text = "".join(lines)
+        assert "simulated-bench.toml, seed 7" in text
+        assert "SIMULATED" in text
+        resources = dict(re.findall(r"(\S+) +(TCPIP0::127\.0\.0\.1::\d+::SOCKET)", text))
+        assert {"analyzer", "hand"} <= set(resources)
+        assert re.search(r"analyzer .*SOCKET +analyzer\.resource\n", text)
+        assert re.search(r"hand .*SOCKET +simulation\.hand\n", text)
+        link = Link(resources["analyzer"])
+        assert "SIM-7" in link.open()
+        link.close()
+
+
+def test_the_log_can_be_read_by_people_while_it_is_written(workplace_folder) -> None:
+    path = workplace_folder / "traffic.log"
+    with SimulatedBenchProcess(workplace_folder / "simulated-bench.toml", log=path) as process:
+        link = Link(process.addresses["analyzer"], timeout_s=20.0)
+        link.open()
+        link.query("FORM REAL,64;:SWE:POIN 101;:INIT;*OPC?")
+        link.query_block("TRAC? S21")
+        link.close()
+        hand, other = Link(process.addresses["hand"]), Link(process.addresses["analyzer"])
+        hand.open()
+        other.timeout_s = 0.2
+        other.open()
+        hand.write('FAULt:ARM "analyzer","second-client","on=SWE:POIN?"')
+        hand.write('FAULt:ARM "analyzer","silence","on=*OPC?"')
+        hand.query("*OPC?")
+        assert other.query("SWE:POIN?") == "101"
+        with pytest.raises(LinkError):
+            other.query("*OPC?")
+        lines = path.read_text("utf-8").splitlines()  # the bench still runs
+        for each in (hand, other):
+            each.close()
+    assert lines[0].startswith("#")
+    parsed = [LOG_LINE.fullmatch(line).groups() for line in lines[1:]]
+    times = [float(time) for time, *_ in parsed]
+    assert times == sorted(times)
+    assert len({*times}) > 5
+    analyzer = [row[2:] for row in parsed if row[1] == "analyzer"]
+    assert analyzer[:7] == [
+        ("1", "--", "opened"),
+        ("1", "->", "*IDN?"),
+        ("1", "<-", link.identity),
+        ("1", "->", "FORM REAL,64;:SWE:POIN 101;:INIT;*OPC?"),
+        ("1", "<-", "1"),
+        ("1", "->", "TRAC? S21"),
+        ("1", "<-", "#41616... 1616 bytes"),
+    ]
+    assert ("1", "--", "closed") in analyzer
+    assert any(row[:2] == ("2", "!!") and row[2].startswith("silence: ") for row in analyzer)
+    assert ("0", "->", "*RST") in analyzer  # what the second client says
+    assert any(row[1] == "hand" and 'FAULt:ARM "analyzer","silence"' in row[4] for row in parsed)
+
+
+def test_the_log_goes_to_standard_error_on_request(workplace_folder) -> None:
+    with started([*TARELINE, "--json", "--log", "-"], workplace_folder) as process:
+        with connected(json.loads(process.stdout.readline())["hand"]):
+            pass
+        process.terminate()
+        _, err = process.communicate(timeout=DEADLINE_S)
+    assert process.returncode == 0
+    assert any(LOG_LINE.fullmatch(line) and "*IDN?" in line for line in err.splitlines())
