@@ -80,19 +80,24 @@ class RunJournal:
         frequency_hz: Mapping[str, NDArray[np.float64]],
         traces: Sequence[str],
     ) -> None:
-        """Create the file; it must not exist yet."""
+        """Create the file; it must not exist yet. It appears once it can be read."""
         self.path = path
+        draft = path.with_name(f".{path.name}.new")
         with _disk(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = h5py.File(path, "x", libver="latest")
-            _write_header(self._file, header)
-            self._file.create_dataset(
-                "events", (0,), _EVENT, maxshape=(None,), chunks=(SMALL_CHUNK,)
-            )
-            for band, grid in frequency_hz.items():
-                _create_band(self._file.create_group(f"bands/{band}"), grid, traces)
-            self._file.swmr_mode = True
-            self._synchronize()
+            try:
+                self._file = h5py.File(draft, "w", libver="latest")
+                _write_header(self._file, header)
+                self._file.create_dataset(
+                    "events", (0,), _EVENT, maxshape=(None,), chunks=(SMALL_CHUNK,)
+                )
+                for band, grid in frequency_hz.items():
+                    _create_band(self._file.create_group(f"bands/{band}"), grid, traces)
+                self._file.swmr_mode = True
+                self._synchronize()
+                _publish(draft, path)
+            finally:
+                draft.unlink(missing_ok=True)
 
     def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
         """Put one sweep on disk; when this returns it stays."""
@@ -256,6 +261,19 @@ def _create_band(
         for name, dtype, unit in ((index, "<i8", "1"), ("time", "<f8", "s")):
             small = part.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(SMALL_CHUNK,))
             small.attrs["unit"] = unit
+
+
+def _publish(draft: Path, path: Path) -> None:
+    """Let `draft` appear as `path`, refusing to overwrite."""
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # a file system without hard links, such as that of a memory stick
+        if path.exists():
+            raise FileExistsError(path) from None
+        draft.rename(path)
 
 
 def _clipped(text: str, size: int) -> bytes:

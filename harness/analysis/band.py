@@ -71,7 +71,7 @@ class Statements:
 
 @dataclass(frozen=True)
 class BandResult:
-    """All that is stated of a band. P frequencies, I insertions, C later checks of the zero."""
+    """All that is stated of a band. P frequencies, I insertions, M makings of the through."""
 
     frequency_hz: FloatArray
     """(P,)"""
@@ -87,9 +87,9 @@ class BandResult:
     insertion_time: FloatArray
     """(I,) mean Unix time of each insertion."""
     zero_change_db: FloatArray
-    """(C, P) apparent loss of the through at each later check, relative to the opening one."""
+    """(M, P) apparent loss of the through at each making, relative to the first (zeros there)."""
     zero_time: FloatArray
-    """(C,) mean Unix time of each check."""
+    """(M,) mean Unix time of each making."""
     expected_db: FloatArray | None = None
     """(P,) or None when the item does not say what it is made of."""
     expected_expanded_uncertainty_db: FloatArray | None = None

@@ -22,6 +22,9 @@ from harness.analysis.repeatability import Repeatability, nested_anova
 
 FloatArray = NDArray[np.float64]
 
+FEWEST_FOR_SCATTER = 3
+"""With fewer insertions their scatter has at most one degree of freedom; the effective degrees
+of freedom of a sum are then far too optimistic, and the interval holds the truth too rarely."""
 INSERTIONS_ESTIMATE = "scatter of the insertions"
 STATED_ESTIMATE = "stated repeatability of a connection"
 
@@ -75,8 +78,8 @@ def evaluate(
         budget=tuple(budget),
         insertion_means_db=losses.means_db + statements.through_loss_db,
         insertion_time=losses.time,
-        zero_change_db=losses.reference_db[0] - losses.reference_db[1:],
-        zero_time=losses.reference_time[1:],
+        zero_change_db=losses.reference_db[0] - losses.reference_db,
+        zero_time=losses.reference_time,
         expected_db=None if expected is None else expected.loss_db,
         expected_expanded_uncertainty_db=(
             None if expected is None else expected.expanded_uncertainty_db
@@ -100,38 +103,37 @@ def _connection_lines(
     rest on the same estimated variance of one making.
     """
     share = float(np.sqrt(np.sum(losses.reference_weights**2)))
-    frequency_shape = losses.mean_db.shape
-    if repeatability.groups > 1:
+    letter: Literal["A", "B"]
+    if repeatability.groups >= FEWEST_FOR_SCATTER:
+        letter, dof, estimate = "A", float(repeatability.dof), INSERTIONS_ESTIMATE
         one_making_db = repeatability.of_means_db
-        own_db, dof, kind, estimate = (
-            repeatability.of_mean_db,
-            float(repeatability.dof),
-            "normal",
-            INSERTIONS_ESTIMATE,
-        )
         source = f"{repeatability.groups} insertions, nested analysis of variance (GUM H.5)"
         reference_source = "scatter of the insertions, applied to the makings of the through"
     else:
-        one_making_db = np.full(frequency_shape, statements.connection_repeatability_db)
-        own_db, dof, kind, estimate = one_making_db, np.inf, "normal", STATED_ESTIMATE
+        letter, dof, estimate = "B", np.inf, STATED_ESTIMATE
+        stated_db = np.full_like(losses.mean_db, statements.connection_repeatability_db)
+        one_making_db = np.fmax(stated_db, repeatability.of_means_db)
         source = reference_source = "station: leads.connection_repeatability"
-        notes.append(
-            "One insertion only: its repeatability is the station's statement, not a finding of "
-            "this run."
-        )
-    letter: Literal["A", "B"] = "A" if repeatability.groups > 1 else "B"
+        notes.append(_few_insertions_note(repeatability, stated_db))
+    own_db = one_making_db / np.sqrt(repeatability.groups)
     return [
-        Contribution("insertion repeatability", letter, kind, own_db, dof, source, estimate),
-        Contribution(
-            "connection of the reference",
-            letter,
-            kind,
-            one_making_db * share,
-            dof,
-            reference_source,
-            estimate,
-        ),
+        Contribution(name, letter, "normal", u_db, dof, basis, estimate)
+        for name, u_db, basis in (
+            ("insertion repeatability", own_db, source),
+            ("connection of the reference", one_making_db * share, reference_source),
+        )
     ]
+
+
+def _few_insertions_note(repeatability: Repeatability, stated_db: FloatArray) -> str:
+    count = "One insertion" if repeatability.groups == 1 else f"{repeatability.groups} insertions"
+    note = (
+        f"{count} only: too few to find the repeatability of a connection, which is therefore "
+        "the station's statement."
+    )
+    if np.any(repeatability.of_means_db > stated_db):
+        note += " They differ by more than that in places; there their own scatter is used."
+    return note
 
 
 def _drift_lines(

@@ -29,16 +29,10 @@ class Repeatability:
 
     @property
     def dof(self) -> int:
-        """Degrees of freedom of `of_means_db`."""
+        """Degrees of freedom of `of_means_db`, and of the standard uncertainty of the mean,
+        s / sqrt(I), which is right whether or not the insertions differ significantly
+        (JCGM 100:2008, H.5.2.5)."""
         return self.groups - 1
-
-    @property
-    def of_mean_db(self) -> FloatArray:
-        """Standard uncertainty of the mean of the insertion means: s / sqrt(I).
-
-        Right whether or not the insertions differ significantly (JCGM 100:2008, H.5.2.5).
-        """
-        return np.asarray(self.of_means_db / np.sqrt(self.groups), dtype=np.float64)
 
 
 def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:

@@ -91,7 +91,7 @@ def view_run(run: Run, anchor: str) -> RunView:
     ]
     named = {band.name: band for band in bands}
     scattered = any(len(band.insertion_means_db) > 1 for band in run.bands.values())
-    checked = any(len(band.zero_change_db) for band in run.bands.values())
+    checked = any(len(band.zero_change_db) > 1 for band in run.bands.values())
     rules = {band.decision.rule: None for band in run.bands.values() if band.decision}
     return RunView(
         anchor=anchor,
