@@ -12,10 +12,11 @@ from pydantic import Field, field_validator
 
 from drivers.quantities import LENGTH_UNITS, LengthM, RatioDb, parse_quantity
 from drivers.toml_file import Mistake, Table, nearest, raise_mistakes, read_table
+from harness.analysis.arrays import FloatArray
 from harness.analysis.catalogue import UnknownPartError, load_catalogue
 from harness.analysis.expected import ExpectedLoss, expected_loss
 from harness.analysis.parts import parse_part
-from harness.station import FloatArray, Station, read_station
+from harness.station import Station, read_station
 
 _ITEM_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 

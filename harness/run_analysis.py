@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from drivers.quantities import SI_CONTEXT
+from harness.analysis.arrays import FloatArray
 from harness.analysis.band import BandReadings, BandResult, Statements
 from harness.analysis.budget import COVERAGE_PROBABILITY, Contribution
 from harness.analysis.conformity import Decision, Verdict
@@ -16,7 +17,7 @@ from harness.analysis.mismatch import reflection_magnitude
 from harness.items import Item
 from harness.results import Run
 from harness.run_file import Group, finish_run, open_run, read_events, read_header, read_readings
-from harness.station import FloatArray, Station, Through
+from harness.station import Station, Through
 
 _PER_FREQUENCY = {
     "insertion_loss_db": "dB",

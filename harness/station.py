@@ -7,14 +7,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, field_validator, model_validator
 
 from drivers.quantities import FrequencyHz, LevelDbm, RatioDb, TemperatureC, TimeS, TorqueNm
 from drivers.sweep import SweepSettings
 from drivers.toml_file import ReadFile, Table, read_table
-
-FloatArray = NDArray[np.float64]
+from harness.analysis.arrays import FloatArray
 
 LARGEST_SWEEP = 100_001
 _BAND_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")

@@ -4,15 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.budget import Contribution
 from harness.analysis.conformity import Decision
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

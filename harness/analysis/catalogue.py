@@ -14,9 +14,8 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from harness.analysis.arrays import FloatArray
 
 METRES_PER_UNIT = {"dB/m": 1.0, "dB/100 m": 100.0, "dB/100 ft": 30.48}
 """Length that a unit of attenuation refers to, in m (1 ft = 0.3048 m exactly)."""

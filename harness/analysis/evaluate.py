@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.analysis.arrays import FloatArray
 from harness.analysis.band import BandReadings, BandResult, Statements
 from harness.analysis.budget import Contribution, combine
 from harness.analysis.conformity import decide
@@ -19,8 +19,6 @@ from harness.analysis.expected import ExpectedLoss
 from harness.analysis.loss import InsertionLosses, insertion_losses, level_db
 from harness.analysis.mismatch import mismatch_uncertainty_db, reflection_from_change
 from harness.analysis.repeatability import Repeatability, nested_anova
-
-FloatArray = NDArray[np.float64]
 
 FEWEST_FOR_SCATTER = 3
 """With fewer insertions their scatter has at most one degree of freedom; the effective degrees

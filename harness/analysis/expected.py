@@ -12,13 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.analysis.arrays import FloatArray
 from harness.analysis.budget import coverage_factor
 from harness.analysis.catalogue import Cable, Catalogue, UnknownPartError
 from harness.analysis.parts import Part
-
-FloatArray = NDArray[np.float64]
 
 REFERENCE_TEMPERATURE_C = 20.0
 

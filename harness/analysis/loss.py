@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
+from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from harness.analysis.arrays import ComplexArray, FloatArray
 
 DB_PER_NEPER = 20.0 / np.log(10.0)
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from harness.analysis.band import FloatArray
+from harness.analysis.arrays import FloatArray
 from harness.report import numbers
 from harness.report.statements import (
     band_span,
