@@ -122,5 +122,13 @@ def main() -> None:
     try:
         app()
     except TarelineError as error:
-        typer.echo(f"tareline: {error}", err=True)
+        _complain(f"tareline: {error}")
         sys.exit(error.exit_status)
+
+
+def _complain(message: str) -> None:
+    """Show a message on standard error, broken between words at a terminal."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    console.print(message, markup=False, highlight=False, soft_wrap=not console.is_terminal)
