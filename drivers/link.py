@@ -129,6 +129,11 @@ class Link:
                     raise self._unreadable(command, repr(marker + count), "a block length")
                 length = int(count) + len(LINE_END)
                 payload: bytes = session.read_bytes(length, chunk_size=length)
+            if not payload.endswith(LINE_END.encode()):
+                # the rest of it is still to come, so the link stays out of step
+                raise self._unreadable(
+                    command, f"no line end after {int(count)} bytes", "a line end after the block"
+                )
             self._answer_outstanding = False
         return payload[: -len(LINE_END)]
 

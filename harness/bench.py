@@ -122,11 +122,8 @@ class Bench:
             )
             self._insertion = self._insertions_made
             self._insertions_made += 1
-            try:
-                yield number
-            finally:
-                self._insertion = None
-                self._equipment.analyzer.rf_off()
+            yield number
+            self._insertion = None
 
     def sweep(self, count: int = 1) -> None:
         """Sweep every band `count` times with the item inserted.
@@ -161,22 +158,21 @@ class Bench:
         self._makings += 1
 
     def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
+        """Sweep all bands; whoever runs the procedure makes safe when this raises."""
         tools = self._equipment
-        try:
-            for band, settings in self.bands.items():
-                tools.analyzer.configure(settings)
-                tools.analyzer.rf_on()
-                for _ in range(count):
-                    sweep = tools.analyzer.sweep()
-                    with tools.unbroken():
-                        tools.journal.append(band, kind, index, sweep)
-                    tools.progress.sweep_done()
-        finally:
-            with tools.unbroken():
-                tools.analyzer.rf_off()
+        for band, settings in self.bands.items():
+            tools.analyzer.configure(settings)
+            tools.analyzer.rf_on()
+            for _ in range(count):
+                sweep = tools.analyzer.sweep()
+                with tools.unbroken():
+                    tools.journal.append(band, kind, index, sweep)
+                tools.progress.sweep_done()
+        tools.analyzer.rf_off()
 
     def _change(self, what: str, connect: Callable[[], None]) -> None:
         """Have a connection changed, with RF off before and until the next sweep."""
+        self._insertion = None
         self._equipment.analyzer.rf_off()
         self._equipment.progress.doing(what)
         connect()
