@@ -75,6 +75,7 @@ class NetworkAnalyzer:
         if settings == self._settings:
             return
         self._settings = None
+        self.rf_off()
         table = self.dialect.settings
         for name, value in asdict(settings).items():
             self.link.write(getattr(table, name).set.format(value=value))
@@ -118,20 +119,30 @@ class NetworkAnalyzer:
         """Read one trace, (P,)."""
         query = self.dialect.sweep.read.format(trace=trace)
         block = self.link.query_block(query)
-        order = ">" if self.dialect.byte_order == "big" else "<"
-        values = np.frombuffer(block[: len(block) // 8 * 8], dtype=f"{order}f8")
-        # SCPI's infinity and not-a-number are as large as that (SCPI-99 volume 1, 7.2.1.4 and
-        # 7.2.1.5), and so are numbers with their bytes in the wrong order
-        usable = np.abs(values) < LARGEST_RATIO
-        if len(block) != 16 * points or not np.all(usable):
+        hint = "check the data format commands under `prepare` in the dialect"
+        if len(block) != 16 * points:
             raise AnswerError(
-                f"{query!r} answered {len(block)} bytes with {np.count_nonzero(~usable)} numbers "
-                f"that are no S-parameter; expected {points} pairs of real and imaginary, "
-                f"{16 * points} bytes",
+                f"{query!r} answered {len(block)} bytes; expected {points} pairs of real and "
+                f"imaginary, {16 * points} bytes",
                 where=self._where,
-                hint="check the data format commands under `prepare` in the dialect",
+                hint=hint,
             )
-        return np.asarray(values[0::2] + 1j * values[1::2])
+        order = ">" if self.dialect.byte_order == "big" else "<"
+        values = np.frombuffer(block, dtype=f"{order}f8")
+        readings = np.asarray(values[0::2] + 1j * values[1::2])
+        # SCPI's infinity and not-a-number are as large as that (SCPI-99 volume 1, 7.2.1.4 and
+        # 7.2.1.5), and so are numbers with their bytes in the wrong order; a receiver that works
+        # never reads exactly nothing
+        size = np.abs(readings)
+        usable = (size < LARGEST_RATIO) & (size > 0.0)
+        if not np.all(usable):
+            raise AnswerError(
+                f"{query!r} answered {np.count_nonzero(~usable)} of {points} points that are no "
+                "S-parameter",
+                where=self._where,
+                hint=hint,
+            )
+        return readings
 
     def _await_completion(self) -> None:
         """Sleep for the sweep's own time, then ask at growing intervals; can be interrupted."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field, field_validator
@@ -35,7 +35,7 @@ class Item(Table):
     """Half-width of the limits of the cable's length."""
     return_loss_db: RatioDb | None = Field(default=None, alias="return_loss", gt=0)
     """Least return loss of either end; left out: estimated from the readings."""
-    limits_db: dict[str, RatioDb] = Field(default={}, alias="limits")
+    limits_db: dict[str, Annotated[RatioDb, Field(gt=0)]] = Field(default={}, alias="limits")
     """Most it may lose, by band."""
 
     @field_validator("made_of")
@@ -69,6 +69,8 @@ class ItemsFile(Table):
     @field_validator("items")
     @classmethod
     def _usable_names(cls, items: dict[str, Item]) -> dict[str, Item]:
+        if not items:
+            raise ValueError("there is no item to measure: add a table such as [items.PIG-0451]")
         wrong = [name for name in items if not _ITEM_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(

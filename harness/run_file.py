@@ -166,7 +166,7 @@ def open_run(path: Path) -> Iterator[h5py.File]:
         file = _opened(path)
     except OSError as error:
         raise InputError(
-            f"{str(path)!r} is not a run file: it is not readable as HDF5",
+            f"{str(path)!r} is not a run file, or only a part of one: it is not readable as HDF5",
             hint=f"run files are the .h5 files that `tareline run` writes ({error})",
         ) from error
     with file:
@@ -178,18 +178,27 @@ def open_run(path: Path) -> Iterator[h5py.File]:
             )
         try:
             yield file
-        except (KeyError, OSError, ValueError) as error:
+        except (AttributeError, KeyError, OSError, RuntimeError, TypeError, ValueError) as error:
             raise InputError(
                 f"{str(path)!r} is damaged: {error}", hint="take the copy in your backup"
             ) from error
 
 
 def _opened(path: Path) -> h5py.File:
-    try:
+    """A file whose writer is at work, or was killed, opens only as one of a single writer and
+    several readers. There HDF5 waits for what is missing, so what was cut off is refused first.
+
+    HDF5 file format 3.0, II.A superblock version 3: consistency flags at byte 11, end of file
+    address at byte 28.
+    """
+    with path.open("rb") as raw:
+        superblock = raw.read(36)
+    written_to = len(superblock) == 36 and superblock[8] == 3 and superblock[11] & 0b101
+    if not written_to:
         return h5py.File(path, "r")
-    except OSError:
-        # a file whose writer is at work, or was killed, opens only this way
-        return h5py.File(path, "r", libver="latest", swmr=True)
+    if path.stat().st_size < int.from_bytes(superblock[28:36], "little"):
+        raise OSError("the end of the file is missing")
+    return h5py.File(path, "r", libver="latest", swmr=True)
 
 
 def read_header(file: h5py.File) -> RunHeader:

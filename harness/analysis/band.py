@@ -60,7 +60,9 @@ class Statements:
     item_reflection: float | None = None
     """Largest magnitude of the item's reflections; None: estimated from the readings."""
     drift_db_per_hour: float | None = None
-    """Most that the zero moves in an hour; None: only a closing check can tell."""
+    """Most that the zero moves in an hour; None: only checks can tell."""
+    lead_loss_difference_db: float = 0.0
+    """Most by which the losses of the two leads, pads included, differ."""
 
 
 @dataclass(frozen=True)

@@ -52,8 +52,16 @@ def reference_weights(making_time: FloatArray, time: FloatArray) -> FloatArray:
     """How much each making of the through counts at each time, shape (N, M).
 
     The reference is the line in time between neighbouring checks, level before the first
-    and after the last. `making_time` must rise.
+    and after the last.
+
+    Raises:
+        ValueError: `making_time` does not rise.
     """
+    if np.any(np.diff(making_time) <= 0.0):
+        raise ValueError(
+            "the clock ran backwards between two checks of the zero; without the order of the "
+            "readings in time their reference is not known"
+        )
     unit = np.eye(len(making_time))
     columns = [np.interp(time, making_time, column) for column in unit]
     return np.stack(columns, axis=-1)

@@ -13,7 +13,8 @@ from harness.analysis.arrays import FloatArray, IntArray
 class Repeatability:
     """Arrays have the trailing shape of the values, (P,); I groups."""
 
-    groups: int
+    sizes: IntArray
+    """(I,) values in each group."""
     within_dof: int
     within_db: FloatArray
     """Standard deviation of single sweeps within an insertion; 0 with one sweep each."""
@@ -24,6 +25,11 @@ class Repeatability:
     nan for I = 1."""
     f_ratio: FloatArray
     """Mean square between over mean square within; nan where either is missing."""
+
+    @property
+    def groups(self) -> int:
+        """How many groups."""
+        return len(self.sizes)
 
     @property
     def dof(self) -> int:
@@ -49,7 +55,7 @@ def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
     within_ms = residual / within_dof if within_dof else np.zeros_like(residual)
     nothing = np.full_like(residual, np.nan)
     if groups == 1:
-        return Repeatability(1, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
+        return Repeatability(sizes, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
     weights = sizes.reshape(-1, *([1] * (values.ndim - 1)))
     grand = np.sum(weights * means, axis=0) / count
     between_ms = np.sum(weights * (means - grand) ** 2, axis=0) / (groups - 1)
@@ -57,7 +63,7 @@ def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
     with np.errstate(divide="ignore", invalid="ignore"):
         f_ratio = between_ms / within_ms if within_dof else nothing
     return Repeatability(
-        groups=groups,
+        sizes=sizes,
         within_dof=within_dof,
         within_db=np.sqrt(within_ms),
         of_means_db=np.asarray(np.std(means, axis=0, ddof=1)),

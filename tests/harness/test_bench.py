@@ -23,7 +23,7 @@ def test_rehearsal_tells_the_work(insertions, sweeps):
     work = rehearse(lambda bench: qualify(bench, insertions, sweeps), "X", BANDS)
     assert work.sweeps == 2 * (4 + insertions * sweeps + 4)
     assert work.connections == insertions + 2
-    assert work.bands == set(BANDS)
+    assert work.swept == {(k, b) for k in ("normalization", "insertions") for b in BANDS}
 
 
 def sweeps_without_insertion(bench):
@@ -53,9 +53,36 @@ def sweeps_after_the_insertion(bench):
     bench.sweep()
 
 
+def checks_within_an_insertion(bench):
+    bench.normalize()
+    for _ in bench.insertions(3):
+        bench.check_normalization(1)
+        bench.sweep(1)
+
+
+def never_measures(bench):
+    bench.normalize()
+
+
+def measures_without_sweeping(bench):
+    bench.normalize()
+    for _ in bench.insertions(2):
+        pass
+
+
+def never_ends(bench):
+    bench.normalize()
+    for _ in bench.insertions(10**9):
+        bench.sweep(10**6)
+
+
 @pytest.mark.parametrize(
     ("procedure", "says"),
     [
+        (checks_within_an_insertion, "nothing is inserted"),
+        (never_measures, "never sweeps the item in band low"),
+        (measures_without_sweeping, "never sweeps the item in band low"),
+        (never_ends, "does it ever end"),
         (sweeps_without_insertion, "nothing is inserted"),
         (sweeps_after_the_insertion, "nothing is inserted"),
         (inserts_before_normalizing, "before the station is normalized"),
@@ -96,6 +123,10 @@ def test_built_in_procedures_are_found_with_their_parameters():
         ("def mine(n: int): ...", "must take the Bench first"),
         ("def mine(bench, n): ...", "no usable type"),
         ("def mine(bench, n: list): ...", "no usable type"),
+        ("def mine(bench, *n: int): ...", "cannot be given by name"),
+        ("def mine(bench, n: int, /): ...", "cannot be given by name"),
+        ("1 // 0", "ZeroDivisionError"),
+        ("raise SystemExit(0)", "SystemExit"),
     ],
 )
 def test_wrong_procedure_files_are_explained(tmp_path, text, says):

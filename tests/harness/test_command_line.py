@@ -3,6 +3,7 @@
 import json
 import os
 import pty
+import random
 import signal
 import subprocess
 import sys
@@ -10,6 +11,7 @@ import time
 
 import pytest
 
+from drivers.hand import Hand
 from drivers.link import Link
 from harness.run_analysis import read_run
 from harness.run_file import open_run, read_readings
@@ -53,9 +55,12 @@ def use_running_bench(folder, process):
         (["init", "."], "already has station.toml"),
         (["weigh"], "weigh"),
         (["report"], "RUN"),
+        (["run", "qualify", "--results", "items.toml"], "is not a folder"),
+        (["run", "./fails.py"], "failed in rehearsal"),
     ],
 )
 def test_wrong_usage_is_status_2_with_a_message(workplace_folder, arguments, says):
+    (workplace_folder / "fails.py").write_text("def fails(bench):\n    1 // 0\n", "utf-8")
     done = tareline(*arguments, folder=workplace_folder)
     assert done.returncode == 2
     assert says in done.stderr
@@ -97,6 +102,27 @@ def test_an_analyzer_that_is_not_there_is_status_3(workplace_folder, start_bench
     done = tareline("run", "qualify", folder=workplace_folder)
     assert done.returncode == 3
     assert "check that the instrument is on" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("resource", "status", "says"),
+    [
+        ("TCPIP0::127.0.0.1::99999::SOCKET", 3, "check that the instrument is on"),
+        ("TCPIP0::no.such.host.invalid::5025::SOCKET", 3, "check that the instrument is on"),
+        ("the one on the left", 2, "is no VISA address"),
+        ("", 2, "is no VISA address"),
+    ],
+)
+def test_impossible_addresses_are_explained(workplace_folder, resource, status, says):
+    station = workplace_folder / "station.toml"
+    text = station.read_text("utf-8")
+    start, end = text.index("[simulation]"), text.index("[analyzer]")
+    station.write_text(text[:start] + text[end:], "utf-8")
+    change(station, "[analyzer]", f'[analyzer]\nresource = "{resource}"')
+    done = tareline("run", "qualify", folder=workplace_folder)
+    assert done.returncode == status
+    assert says in done.stderr
     assert "Traceback" not in done.stderr
 
 
@@ -180,13 +206,36 @@ def use_people(folder, process):
     station.write_text(text[:start] + text[end:], "utf-8")
 
 
-def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
+def join_the_leads(process):
+    hand = Hand(Link(process.addresses["hand"]))
+    hand.open()
+    hand.connect_through()
+    hand.close()
+
+
+def test_leads_that_are_not_joined_are_asked_for_again_and_then_refused(
+    workplace_folder, start_bench
+):
+    """A forgotten through would make everything after it look like a gain."""
     use_people(workplace_folder, start_bench())
+    done = tareline("run", "qualify", "--item", "JMP-0107", folder=workplace_folder, input="\n" * 9)
+    assert done.returncode == 3
+    assert done.stderr.count("Press Enter") == 3
+    assert "as if the leads were not joined" in done.stderr
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    with open_run(path) as file:
+        assert len(read_readings(file)["telemetry-433"].normalization_time) == 0
+
+
+def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
+    process = start_bench()
+    use_people(workplace_folder, process)
+    join_the_leads(process)
     done = tareline(
         "run", "qualify", "--item", "JMP-0107", "--insertions", "2", "--sweeps", "1", "--json",
         folder=workplace_folder, input="\n" * 4,
     )  # fmt: skip
-    # nothing was connected to the simulated leads, so the "item" loses nothing
+    # nobody followed the prompts: the leads stay joined, and the "item" loses nothing
     prompts = done.stderr
     assert prompts.count("Press Enter") == 4
     assert "Join the two leads with the adapter (SMA straight adapter, serial T-02)" in prompts
@@ -266,7 +315,70 @@ def test_a_procedure_of_ones_own_is_a_file(workplace_folder):
     assert "connector 2 is worn" in [event.text for event in run.events]
     notes = " ".join(run.bands["satellite"].notes)
     assert "One insertion only" in notes
-    assert "drift is the station's statement" in notes
+    assert "there the drift is the station's statement" in notes
+
+
+FAILS_LATER = """
+calls = []
+def later(bench):
+    calls.append(1)
+    bench.normalize()
+    for _ in bench.insertions(3):
+        bench.sweep()
+        if len(calls) > 1:
+            raise RuntimeError("the torque wrench broke")
+"""
+
+
+def test_a_procedure_that_fails_on_the_way_keeps_its_sweeps(workplace_folder):
+    (workplace_folder / "later.py").write_text(FAILS_LATER, "utf-8")
+    done = tareline("run", "./later.py", "--item", "JMP-0107", folder=workplace_folder)
+    assert done.returncode == 3
+    assert "the torque wrench broke" in done.stderr
+    assert "later.py, line 9" in done.stderr
+    assert "Traceback" not in done.stderr
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    with open_run(path) as file:
+        assert len(read_readings(file)["satellite"].insertion_time) == 1
+
+
+def test_ctrl_c_at_any_instant_ends_in_order(workplace_folder, start_bench):
+    """Also in the middle of a query, whose late answer must not be taken for that to "is RF
+    off?". Status 130 (or, had it just ended, that of a finished run), RF off, file readable."""
+    process = start_bench()
+    use_running_bench(workplace_folder, process)
+    other = Link(process.addresses["analyzer"])
+    other.open()
+    rng = random.Random(7)
+    for trial in range(8):
+        results = workplace_folder / f"results-{trial}"
+        run = subprocess.Popen(
+            [*TARELINE, "run", "qualify", "--item", "JMP-0107", "--results", results],
+            cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        sweeps = rng.randrange(100)
+        deadline = time.monotonic() + DEADLINE_S
+        while time.monotonic() < deadline and run.poll() is None:
+            if kept_in(results) >= sweeps:
+                break
+        run.send_signal(signal.SIGINT)
+        _, message = run.communicate(timeout=20)
+        assert run.returncode in (0, 130), message
+        assert "Traceback" not in message
+        assert "Exception ignored" not in message
+        assert other.query("OUTP?") == "0"
+        for path in results.glob("*.h5"):
+            read_run(path)
+    other.close()
+
+
+def kept_in(results):
+    kept = 0
+    for path in results.glob("*.h5"):
+        with open_run(path) as file:
+            for band in read_readings(file).values():
+                kept += len(band.normalization_time) + len(band.insertion_time)
+    return kept
 
 
 def test_simulate_reports_addresses_and_ends_on_ctrl_c(workplace_folder):

@@ -1,5 +1,7 @@
 """The run file: nothing reported done is lost, nothing is overwritten, nothing else is read."""
 
+from pathlib import Path
+
 import h5py
 import numpy as np
 import pytest
@@ -17,6 +19,7 @@ from harness.run_file import (
     read_readings,
 )
 
+SAMPLE = Path(__file__).parents[2].joinpath("results/sample/qualify-PIG-0451.h5").read_bytes()
 GRID = np.linspace(1e9, 2e9, 7)
 HEADER = RunHeader(
     run_id="r1", procedure="qualify", parameters={"insertions": 5},
@@ -120,6 +123,10 @@ def write_other_hdf5(path):
         (lambda path: path.write_bytes(b"band,loss\n"), "not readable as HDF5"),
         (lambda path: path.write_bytes(b""), "not readable as HDF5"),
         (lambda path: path.mkdir(), "there is no run file"),
+        (lambda path: path.write_bytes(SAMPLE[:100]), "only a part of one"),
+        (lambda path: path.write_bytes(SAMPLE[:2000]), "only a part of one"),
+        (lambda path: path.write_bytes(SAMPLE[: len(SAMPLE) // 2]), "only a part of one"),
+        (lambda path: path.write_bytes(b"\n" + SAMPLE[1:]), "not readable as HDF5"),
         (write_other_hdf5, "schema is 'tareline-run/9'"),
         (lambda path: h5py.File(path, "w").close(), "schema is None"),
     ],

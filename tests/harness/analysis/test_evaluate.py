@@ -23,7 +23,10 @@ def statements(points, **changes):
     return replace(plain, **changes)
 
 
-def readings(rng, loss_db, *, insertions, making_db, noise_db, drift_db=0.0, checks=2):
+def readings(
+    rng, loss_db, *, insertions, making_db, noise_db, drift_db=0.0, checks=2,
+    sweeps=SWEEPS, check_sweeps=CHECK_SWEEPS,
+):  # fmt: skip
     """Scalar readings: every column of the P frequencies is a campaign of its own."""
     points = len(loss_db)
     makings = (
@@ -34,7 +37,7 @@ def readings(rng, loss_db, *, insertions, making_db, noise_db, drift_db=0.0, che
     for kind, index in makings:
         made = rng.normal(0, making_db, points)
         clock += 40.0
-        for _ in range(SWEEPS if kind == "i" else CHECK_SWEEPS):
+        for _ in range(sweeps if kind == "i" else check_sweeps):
             clock += 1.0
             level = made + rng.normal(0, noise_db, points) + drift_db * clock / 400.0
             if kind == "i":
@@ -125,8 +128,62 @@ def test_stated_drift_serves_where_the_zero_was_not_checked():
     made = readings(rng, np.full(9, 0.5), insertions=3, making_db=0.0, noise_db=0.001, checks=1)
     result = evaluate(made, statements(9, drift_db_per_hour=0.36))
     drift = {c.name: c for c in result.budget}["drift of the zero"].standard_uncertainty_db
-    last = made.insertion_time[-1] - 1.5 - made.normalization_time.mean()
-    assert drift[0] == pytest.approx(0.36 * last / 3600 / np.sqrt(3))
+    since_check = np.mean(made.insertion_time) - made.normalization_time.mean()
+    assert drift[0] == pytest.approx(0.36 * since_check / 3600 / np.sqrt(3))
+
+
+def test_insertions_long_after_the_last_check_carry_the_stated_drift():
+    """Two checks a minute apart that agree say nothing of the zero eight hours later."""
+    rng = np.random.default_rng(12)
+    made = readings(rng, np.full(9, 0.5), insertions=3, making_db=0.0, noise_db=0.001)
+    late = replace(made, insertion_time=made.insertion_time + 8 * 3600.0)
+    u = evaluate(late, statements(9, drift_db_per_hour=0.02)).standard_uncertainty_db
+    assert np.all(u > 0.9 * 0.02 * 8 / np.sqrt(3))
+    unstated = evaluate(late, statements(9))
+    assert "NOT in the uncertainty" in " ".join(unstated.notes)
+
+
+@pytest.mark.parametrize(
+    ("insertions", "sweeps", "check_sweeps", "checks"),
+    [(1, 1, 4, 1), (1, 4, 4, 2), (2, 4, 4, 2), (5, 16, 1, 2), (5, 16, 1, 1), (5, 2, 8, 2)],
+)
+def test_noise_of_single_sweeps_is_in_the_uncertainty(insertions, sweeps, check_sweeps, checks):
+    """Noise dominates, with more or fewer sweeps of the through than of the item."""
+    rng = np.random.default_rng([insertions, sweeps, check_sweeps])
+    truth_db = np.full(CAMPAIGNS, 0.3)
+    made = readings(
+        rng, truth_db, insertions=insertions, making_db=0.001, noise_db=0.02, checks=checks,
+        sweeps=sweeps, check_sweeps=check_sweeps,
+    )  # fmt: skip
+    result = evaluate(made, statements(CAMPAIGNS, connection_repeatability_db=0.001))
+    inside = np.abs(result.insertion_loss_db - truth_db) <= result.expanded_uncertainty_db
+    assert inside.mean() >= 0.94
+
+
+def test_single_sweeps_everywhere_admit_that_their_noise_is_unknown():
+    rng = np.random.default_rng(13)
+    made = readings(
+        rng, np.full(9, 0.5), insertions=1, making_db=0.0, noise_db=0.01, sweeps=1, check_sweeps=1
+    )
+    assert "NOT in U" in " ".join(evaluate(made, statements(9)).notes)
+
+
+def test_a_loss_far_below_zero_has_no_verdict():
+    """As after a normalization with the leads open: nothing passes by that."""
+    rng = np.random.default_rng(14)
+    made = readings(rng, np.full(9, -78.0), insertions=3, making_db=0.01, noise_db=0.001)
+    result = evaluate(made, statements(9), limit_db=np.full(9, 1.0))
+    assert result.decision is None
+    assert "no passive item" in " ".join(result.notes)
+
+
+def test_a_clock_that_ran_backwards_is_refused():
+    rng = np.random.default_rng(15)
+    made = readings(rng, np.full(9, 0.3), insertions=3, making_db=0.01, noise_db=0.001)
+    times = made.normalization_time.copy()
+    times[-4:] -= 3600.0
+    with pytest.raises(ValueError, match="ran backwards"):
+        evaluate(replace(made, normalization_time=times), statements(9))
 
 
 def test_the_adapter_that_closed_the_through_is_added_with_its_limits():
