@@ -7,7 +7,6 @@
 PYTHON ?= python3
 BIN := .venv/bin
 DEMO := demo
-SIMULATED_ITEMS := PIG-0451 PIG-0452 JMP-0107 FDR-0012 ELB-0033
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
@@ -31,8 +30,12 @@ bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks
 
 sample: .venv/installed
-	rm -rf results/sample && mkdir -p results/sample
-	$(BIN)/python results/make_sample.py
+	rm -rf results/sample $(DEMO)
+	$(BIN)/tareline init $(DEMO)
+	cd $(DEMO) && ../$(BIN)/tareline run qualify --item PIG-0451 --insertions 4 --sweeps 1
+	mkdir -p results/sample
+	cp $(DEMO)/results/*.h5 results/sample/qualify-PIG-0451.h5
+	$(BIN)/tareline report results/sample/qualify-PIG-0451.h5
 
 .venv/bin/python:
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Tareline needs Python 3.11 or newer")'

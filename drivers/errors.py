@@ -3,6 +3,8 @@
     TarelineError               something a person has to know about
     |-- InputError              a file, option or item that cannot be used (exit status 2)
     |-- RunFileError            a run file could not be written (3)
+    |-- NotJoinedError          the leads were not joined when they should have been (3)
+    |-- ProcedureError          a procedure raised something of its own (3)
     |-- StoppedError            a signal ended a run (128 + its number)
     `-- InstrumentError         an instrument could not do what was asked (3)
         |-- LinkError           no connection, or no answer
@@ -43,6 +45,24 @@ class InputError(TarelineError):
 
 class RunFileError(TarelineError):
     """A run file could not be written."""
+
+
+class NotJoinedError(TarelineError):
+    """The leads do not conduct although they should be joined.
+
+    `is_first_sweep` tells that no sweep of this making was kept, so that it can be made again.
+    """
+
+    def __init__(self, what: str, *, is_first_sweep: bool) -> None:
+        super().__init__(
+            what,
+            hint="join the leads as prompted, tighten both connections, and measure again",
+        )
+        self.is_first_sweep = is_first_sweep
+
+
+class ProcedureError(TarelineError):
+    """A procedure raised something of its own; carries the place."""
 
 
 class StoppedError(TarelineError):

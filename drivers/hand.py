@@ -45,7 +45,9 @@ class Hand:
         self._act("CONNect:NOTHing")
 
     def time(self) -> float:
-        """Unix seconds on the simulated bench."""
+        """Unix seconds on the simulated bench; on a fresh link if an answer is outstanding."""
+        if not self._link.in_step:
+            self._link.reopen()
         return self._link.query_number("CLOCk:TIME?")
 
     def _act(self, command: str) -> None:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from drivers.errors import AnswerError, LinkError
+from drivers.errors import AnswerError, InputError, LinkError, TarelineError
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -52,12 +52,23 @@ class Link:
         self._answer_outstanding = False
 
     def open(self) -> str:
-        """Connect and identify; returns the answer to `*IDN?`."""
+        """Connect and identify; returns the answer to `*IDN?`.
+
+        Raises:
+            InputError: the resource is no VISA address.
+        """
         manager = _resource_manager(self._visa_library)
+        _require_address(self.resource)
         with self._translated("the opening of the connection"):
-            self._session = manager.open_resource(
-                self.resource, read_termination=LINE_END, write_termination=LINE_END
-            )
+            try:
+                self._session = manager.open_resource(
+                    self.resource, read_termination=LINE_END, write_termination=LINE_END
+                )
+            except Exception as error:
+                # pyvisa-py raises bare exceptions here, among others for unknown hosts
+                if isinstance(error, OSError | ValueError | TarelineError) or _is_visa(error):
+                    raise
+                raise OSError(str(error)) from error
             self._session.timeout = self.timeout_s * 1000.0
             if self._session.resource_class == "SOCKET":
                 _send_without_delay(self._session)
@@ -93,7 +104,7 @@ class Link:
     def query(self, command: str) -> str:
         """Send one message and return its one-line answer without the line end."""
         with self._translated(command):
-            session = self._open_session
+            session = self._session_in_step
             self._answer_outstanding = True
             session.write(command)
             answer: str = session.read()
@@ -116,7 +127,7 @@ class Link:
         every payload byte that equals it would otherwise end a read.
         """
         with self._translated(command):
-            session = self._open_session
+            session = self._session_in_step
             self._answer_outstanding = True
             session.write(command)
             with session.read_termination_context(""):
@@ -129,6 +140,11 @@ class Link:
                     raise self._unreadable(command, repr(marker + count), "a block length")
                 length = int(count) + len(LINE_END)
                 payload: bytes = session.read_bytes(length, chunk_size=length)
+            if not payload.endswith(LINE_END.encode()):
+                # the rest of it is still to come, so the link stays out of step
+                raise self._unreadable(
+                    command, f"no line end after {int(count)} bytes", "a line end after the block"
+                )
             self._answer_outstanding = False
         return payload[: -len(LINE_END)]
 
@@ -148,6 +164,18 @@ class Link:
         if self._session is None:
             raise LinkError("the link is closed", where=self._where)
         return self._session
+
+    @property
+    def _session_in_step(self) -> Any:
+        """The open session, if the next answer on it will be that to the next query."""
+        session = self._open_session
+        if self._answer_outstanding:
+            raise LinkError(
+                "an earlier answer is still outstanding, so the next one could be mistaken for it",
+                where=self._where,
+                hint="open the connection anew",
+            )
+        return session
 
     @contextmanager
     def _translated(self, sent: str) -> Iterator[None]:
@@ -183,6 +211,25 @@ class Link:
                 hint="check that the instrument is on and that `resource` in the station file "
                 'is its VISA address, such as "TCPIP0::192.0.2.10::5025::SOCKET"',
             ) from error
+
+
+def _require_address(resource: str) -> None:
+    from pyvisa.rname import InvalidResourceName, parse_resource_name
+
+    try:
+        parse_resource_name(resource)
+    except InvalidResourceName as error:
+        raise InputError(
+            f"{resource!r} is no VISA address: {error}",
+            hint='write it like "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::0x1234::0x5678::'
+            'SN1::INSTR"',
+        ) from error
+
+
+def _is_visa(error: Exception) -> bool:
+    from pyvisa.errors import Error
+
+    return isinstance(error, Error)
 
 
 def _send_without_delay(session: Any) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import asdict
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drivers.dialect import NetworkAnalyzerDialect
 from drivers.errors import AnswerError, InputError, InstrumentError, LinkError, RefusedError
@@ -16,6 +17,8 @@ from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
 ERROR_QUEUE_LIMIT = 100
 READBACK_RELATIVE_TOLERANCE = 1e-6
 POWER_READBACK_TOLERANCE_DB = 0.01
+LARGEST_RATIO = 1e6
+"""Of a reading: 120 dB of gain."""
 FIRST_POLL_S = 0.0005
 LONGEST_POLL_S = 0.05
 
@@ -72,6 +75,7 @@ class NetworkAnalyzer:
         if settings == self._settings:
             return
         self._settings = None
+        self.rf_off()
         table = self.dialect.settings
         for name, value in asdict(settings).items():
             self.link.write(getattr(table, name).set.format(value=value))
@@ -105,23 +109,40 @@ class NetworkAnalyzer:
         self.link.write(commands.start)
         self._await_completion()
         finished = self._clock()
-        dtype = ">f8" if self.dialect.byte_order == "big" else "<f8"
         points = self._settings.points
-        readings = np.empty((len(S_PARAMETERS), points), dtype=np.complex128)
-        for row, trace in enumerate(S_PARAMETERS):
-            query = commands.read.format(trace=trace)
-            values = np.frombuffer(self.link.query_block(query), dtype=dtype)
-            if values.size != 2 * points or not np.all(np.isfinite(values)):
-                raise AnswerError(
-                    f"{query!r} answered {values.size} numbers, "
-                    f"{np.count_nonzero(~np.isfinite(values))} of them not finite; "
-                    f"expected {points} pairs of real and imaginary",
-                    where=self._where,
-                    hint="check the data format commands under `prepare` in the dialect",
-                )
-            readings[row] = values[0::2] + 1j * values[1::2]
+        readings = np.stack([self._trace(trace, points) for trace in S_PARAMETERS])
+        self.check_errors("during a sweep")
         frequency_hz = np.linspace(self._settings.start_hz, self._settings.stop_hz, points)
         return Sweep(frequency_hz, S_PARAMETERS, readings, finished)
+
+    def _trace(self, trace: str, points: int) -> NDArray[np.complex128]:
+        """Read one trace, (P,)."""
+        query = self.dialect.sweep.read.format(trace=trace)
+        block = self.link.query_block(query)
+        hint = "check the data format commands under `prepare` in the dialect"
+        if len(block) != 16 * points:
+            raise AnswerError(
+                f"{query!r} answered {len(block)} bytes; expected {points} pairs of real and "
+                f"imaginary, {16 * points} bytes",
+                where=self._where,
+                hint=hint,
+            )
+        order = ">" if self.dialect.byte_order == "big" else "<"
+        values = np.frombuffer(block, dtype=f"{order}f8")
+        readings = np.asarray(values[0::2] + 1j * values[1::2])
+        # SCPI's infinity and not-a-number are as large as that (SCPI-99 volume 1, 7.2.1.4 and
+        # 7.2.1.5), and so are numbers with their bytes in the wrong order; a receiver that works
+        # never reads exactly nothing
+        size = np.abs(readings)
+        usable = (size < LARGEST_RATIO) & (size > 0.0)
+        if not np.all(usable):
+            raise AnswerError(
+                f"{query!r} answered {np.count_nonzero(~usable)} of {points} points that are no "
+                "S-parameter",
+                where=self._where,
+                hint=hint,
+            )
+        return readings
 
     def _await_completion(self) -> None:
         """Sleep for the sweep's own time, then ask at growing intervals; can be interrupted."""

@@ -6,6 +6,7 @@ Units are a closed list for each kind of quantity: a general parser that also ta
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping
 from typing import Annotated, Any
@@ -58,7 +59,10 @@ def parse_quantity(text: object, units: Mapping[str, float], example: str) -> fl
         near = [known_unit for known_unit in units if known_unit.lower() == unit.lower()]
         hint = f"did you mean {near[0]!r}?" if near else f"use one of {known}, as in {example!r}"
         raise ValueError(f"{text!r}: {unit!r} is not a unit that fits here: {hint}")
-    return float(number) * units[unit]
+    value = float(number) * units[unit]
+    if not math.isfinite(value):
+        raise ValueError(f"{text!r} is larger than any quantity can be")
+    return value
 
 
 SI_CONTEXT = {"si": True}

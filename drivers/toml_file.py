@@ -51,7 +51,7 @@ def read_table(path: Path, model: type[ModelT]) -> ReadFile[ModelT]:
     """Read a TOML file into `model`; collects mistakes instead of raising."""
     name = str(path)
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8-sig")
     except FileNotFoundError:
         return ReadFile(None, (Mistake(name, "", "there is no such file"),))
     except (OSError, UnicodeDecodeError) as error:
@@ -106,7 +106,8 @@ def _problem(model: type[BaseModel], error: dict[str, Any]) -> str:
         return "is missing"
     if kind == "value_error":
         return str(error["ctx"]["error"])
-    return f"{error['msg'][0].lower()}{error['msg'][1:]}, got {error['input']!r}"
+    message = error["msg"].replace("valid tuple", "list in brackets").replace("dictionary", "table")
+    return f"{message[0].lower()}{message[1:]}, got {error['input']!r}"
 
 
 def _keys_at(model: type[BaseModel], loc: Sequence[int | str]) -> list[str]:

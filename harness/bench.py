@@ -11,12 +11,17 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.errors import InputError
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.errors import InputError, NotJoinedError
 from drivers.sweep import Sweep, SweepSettings
+from harness.analysis.plausibility import through_fault
 from harness.results import Event
 from harness.run_file import Kind
 
 NORMALIZATION_SWEEPS = 4
+ATTEMPTS_TO_JOIN = 3
 
 
 class Analyzer(Protocol):
@@ -122,11 +127,8 @@ class Bench:
             )
             self._insertion = self._insertions_made
             self._insertions_made += 1
-            try:
-                yield number
-            finally:
-                self._insertion = None
-                self._equipment.analyzer.rf_off()
+            yield number
+            self._insertion = None
 
     def sweep(self, count: int = 1) -> None:
         """Sweep every band `count` times with the item inserted.
@@ -155,28 +157,43 @@ class Bench:
 
     def _sweep_through(self, sweeps: int, what: str) -> None:
         _require_positive(sweeps, "sweeps")
-        again = self._makings > 0
-        self._change(what, lambda: self._equipment.exchange.connect_through(again=again))
-        self._sweep_bands("normalization", self._makings, sweeps)
+        for attempt in range(1, ATTEMPTS_TO_JOIN + 1):
+            again = self._makings > 0 or attempt > 1
+            self._change(what, lambda again=again: self._join(again))  # type: ignore[misc]
+            try:
+                self._sweep_bands("normalization", self._makings, sweeps)
+                break
+            except NotJoinedError as error:
+                self._record("note", error.what)
+                if attempt == ATTEMPTS_TO_JOIN or not error.is_first_sweep:
+                    raise
+                what = f"{error.what}: joining the leads again"
         self._makings += 1
 
+    def _join(self, again: bool) -> None:
+        self._equipment.exchange.connect_through(again=again)
+
     def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
+        """Sweep all bands; whoever runs the procedure makes safe when this raises."""
         tools = self._equipment
-        try:
-            for band, settings in self.bands.items():
-                tools.analyzer.configure(settings)
-                tools.analyzer.rf_on()
-                for _ in range(count):
-                    sweep = tools.analyzer.sweep()
-                    with tools.unbroken():
-                        tools.journal.append(band, kind, index, sweep)
-                    tools.progress.sweep_done()
-        finally:
-            with tools.unbroken():
-                tools.analyzer.rf_off()
+        is_first = True
+        for band, settings in self.bands.items():
+            tools.analyzer.configure(settings)
+            tools.analyzer.rf_on()
+            for _ in range(count):
+                sweep = tools.analyzer.sweep()
+                fault = through_fault(_transmission(sweep)) if kind == "normalization" else ""
+                if fault:
+                    raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first)
+                is_first = False
+                with tools.unbroken():
+                    tools.journal.append(band, kind, index, sweep)
+                tools.progress.sweep_done()
+        tools.analyzer.rf_off()
 
     def _change(self, what: str, connect: Callable[[], None]) -> None:
         """Have a connection changed, with RF off before and until the next sweep."""
+        self._insertion = None
         self._equipment.analyzer.rf_off()
         self._equipment.progress.doing(what)
         connect()
@@ -185,6 +202,10 @@ class Bench:
     def _record(self, kind: str, text: str) -> None:
         with self._equipment.unbroken():
             self._equipment.journal.event(Event(self._equipment.clock(), kind, text))
+
+
+def _transmission(sweep: Sweep) -> NDArray[np.complex128]:
+    return np.asarray(sweep.readings[sweep.traces.index("S21")])
 
 
 def _require_positive(count: int, what: str) -> None:

@@ -28,6 +28,25 @@ app.add_typer(
     help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
 )
 
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"tareline {version('tareline')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version.", callback=_print_version, is_eager=True),
+    ] = False,
+) -> None:
+    """Options before any command."""
+
+
 RunFiles = Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")]
 
 
@@ -51,9 +70,11 @@ def check(
     items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
 ) -> None:
     """Check the station and items files without touching an instrument."""
+    from harness.connected import check_files
     from harness.items import read_workplace
 
     workplace = read_workplace(station, items)
+    check_files(workplace, list(workplace.items))
     typer.echo(
         f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
         f"{len(workplace.items)} items; no mistakes found"
@@ -81,10 +102,14 @@ def report(
     else:
         report_table(read)
     if page is not None or not as_json:
+        from drivers.errors import InputError
         from harness.report.page import write_page
 
         where = page or page_path(runs)
-        write_page(read, where)
+        try:
+            write_page(read, where)
+        except OSError as error:
+            raise InputError(f"the page cannot be written to {str(where)!r}: {error}") from error
         typer.echo(f"page: {where}", err=as_json)
     raise typer.Exit(verdict_status(read))
 
@@ -133,5 +158,20 @@ def main() -> None:
     try:
         app()
     except TarelineError as error:
-        typer.echo(f"tareline: {error}", err=True)
+        _complain(f"tareline: {error}")
         sys.exit(error.exit_status)
+    except Exception:  # noqa: BLE001
+        # a defect of ours: never the status of a finished run with a verdict that is not a pass
+        import traceback
+
+        traceback.print_exc()
+        _complain("tareline: this is a defect of Tareline; the lines above say where")
+        sys.exit(TarelineError.exit_status)
+
+
+def _complain(message: str) -> None:
+    """Show a message on standard error, broken between words at a terminal."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    console.print(message, markup=False, highlight=False, soft_wrap=not console.is_terminal)

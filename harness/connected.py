@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,9 +11,13 @@ from drivers.dialect import load_dialect
 from drivers.hand import Hand
 from drivers.link import Link
 from drivers.network_analyzer import NetworkAnalyzer
+from drivers.toml_file import Mistake, nearest, raise_mistakes
 from harness.clock import Clock, simulated_clock, system_clock
 from harness.interrupts import StopSignals
 from harness.items import Workplace
+
+SIMULATED = "Tareline,Simulated"
+"""How the identities of simulated instruments begin."""
 
 
 @dataclass(frozen=True)
@@ -28,6 +32,33 @@ class ConnectedStation:
     """Role, resource and identity of each."""
     simulated_bench: str
     """Description of the simulated bench, where it was started here."""
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether any instrument is one, also where the station file does not say so."""
+        return any(SIMULATED in instrument["identity"] for instrument in self.instruments)
+
+
+def check_files(workplace: Workplace, items: Sequence[str]) -> None:
+    """Check what the station file names: its dialect, and its simulated bench with `items`.
+
+    Raises:
+        InputError: a file is missing or wrong, or the bench lacks an item.
+    """
+    station = workplace.station
+    load_dialect(station.analyzer.dialect, relative_to=workplace.folder)
+    if station.simulation is not None and station.simulation.bench is not None:
+        from drivers.simulated.description import read_description
+
+        path = workplace.folder / station.simulation.bench
+        there = list(read_description(path).items)
+        raise_mistakes(
+            [
+                Mistake(str(path), f"items.{item}", f"is not described; {nearest(item, there)}")
+                for item in items
+                if item not in there
+            ]
+        )
 
 
 @contextmanager

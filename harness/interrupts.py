@@ -35,7 +35,12 @@ class StopSignals:
 
     def __enter__(self) -> StopSignals:
         if threading.current_thread() is threading.main_thread():
-            self._previous = {n: signal.signal(n, self._receive) for n in STOP_SIGNALS}
+            # a signal that the parent ignores (nohup) stays ignored
+            self._previous = {
+                number: signal.signal(number, self._receive)
+                for number in STOP_SIGNALS
+                if signal.getsignal(number) is not signal.SIG_IGN
+            }
         return self
 
     def __exit__(

@@ -5,17 +5,18 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field, field_validator
 
 from drivers.quantities import LENGTH_UNITS, LengthM, RatioDb, parse_quantity
 from drivers.toml_file import Mistake, Table, nearest, raise_mistakes, read_table
+from harness.analysis.arrays import FloatArray
 from harness.analysis.catalogue import UnknownPartError, load_catalogue
 from harness.analysis.expected import ExpectedLoss, expected_loss
 from harness.analysis.parts import parse_part
-from harness.station import FloatArray, Station, read_station
+from harness.station import Station, read_station
 
 _ITEM_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
@@ -34,7 +35,7 @@ class Item(Table):
     """Half-width of the limits of the cable's length."""
     return_loss_db: RatioDb | None = Field(default=None, alias="return_loss", gt=0)
     """Least return loss of either end; left out: estimated from the readings."""
-    limits_db: dict[str, RatioDb] = Field(default={}, alias="limits")
+    limits_db: dict[str, Annotated[RatioDb, Field(gt=0)]] = Field(default={}, alias="limits")
     """Most it may lose, by band."""
 
     @field_validator("made_of")
@@ -68,6 +69,8 @@ class ItemsFile(Table):
     @field_validator("items")
     @classmethod
     def _usable_names(cls, items: dict[str, Item]) -> dict[str, Item]:
+        if not items:
+            raise ValueError("there is no item to measure: add a table such as [items.PIG-0451]")
         wrong = [name for name in items if not _ITEM_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(

@@ -15,11 +15,17 @@ from typing import Any
 
 import numpy as np
 
-from drivers.errors import InputError, InstrumentError, StoppedError, TarelineError
+from drivers.errors import (
+    InputError,
+    InstrumentError,
+    ProcedureError,
+    StoppedError,
+    TarelineError,
+)
 from drivers.sweep import S_PARAMETERS, SweepSettings
 from harness.bench import Bench, Equipment, Exchange
 from harness.clock import as_iso
-from harness.connected import ConnectedStation, connect
+from harness.connected import ConnectedStation, check_files, connect
 from harness.exchange import PersonAtTheBench, SimulatedExchange
 from harness.interrupts import StopRequested, StopSignals
 from harness.items import Item, Workplace, item_as_dict
@@ -49,6 +55,11 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
         InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
         StoppedError: a signal ended it; RF is off, finished sweeps are kept.
     """
+    if assignment.results.exists() and not assignment.results.is_dir():
+        raise InputError(
+            f"{str(assignment.results)!r} is not a folder", hint="choose another with --results"
+        )
+    check_files(workplace, list(items))
     bands = {band: workplace.station.settings(band) for band in workplace.station.bands}
     work = {item: _rehearsed(assignment, item, bands) for item in items}
     finished: list[Path] = []
@@ -57,7 +68,7 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
             with connect(workplace, stop) as connected:
                 for name, item in items.items():
                     run = _Run(workplace, connected, stop, assignment, name, item, bands)
-                    finished.append(run.carry_out(work[name]))
+                    run.carry_out(work[name], finished)
         except StopRequested as request:
             # a stop outside of a run: while connecting, or between two items
             raise _stopped(request, f"{len(finished)} finished runs are kept") from request
@@ -70,13 +81,18 @@ def _rehearsed(assignment: Assignment, item: str, bands: Mapping[str, SweepSetti
         return rehearse(function, item, bands)
     except TarelineError:
         raise
-    except Exception as error:  # a person's own procedure may raise anything
-        place = traceback.extract_tb(error.__traceback__)[-1]
+    except (Exception, SystemExit) as error:  # a person's own procedure may raise anything
         raise InputError(
             f"the procedure {assignment.procedure.name!r} failed in rehearsal, before anything "
             f"was connected: {type(error).__name__}: {error}",
-            where=f"{place.filename}, line {place.lineno}",
+            where=_place(error),
         ) from error
+
+
+def _place(error: BaseException) -> str:
+    """File and line that raised."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{last.filename}, line {last.lineno}"
 
 
 class _Run:
@@ -97,20 +113,18 @@ class _Run:
         self._bands = bands
         self._kept = 0
 
-    def carry_out(self, work: Workload) -> Path:
+    def carry_out(self, work: Workload, finished: list[Path]) -> None:
+        """Do everything from the first prompt to the finished file, which joins `finished`."""
         journal = self._create_journal()
         try:
             with progress_on_stderr(self._item_name, work.sweeps) as progress:
                 exchange = self._exchange(progress)
-                self._assignment.procedure.function(
-                    self._bench(journal, exchange, progress), **self._assignment.parameters
-                )
+                self._procedure(self._bench(journal, exchange, progress))
                 self._connected.analyzer.rf_off()
                 exchange.finish()
             with self._stop.deferred():
                 self._record(journal, "finished", "procedure carried out")
                 journal.close()
-                finish(journal.path, as_iso(self._connected.clock()))
         except StopRequested as request:
             self._shut_down(journal, "stopped", f"by {request}")
             raise _stopped(
@@ -122,7 +136,22 @@ class _Run:
         except BaseException as error:
             self._shut_down(journal, "error", f"{type(error).__name__}: {error}")
             raise
-        return journal.path
+        with self._stop.deferred():
+            finish(journal.path, as_iso(self._connected.clock()))
+            finished.append(journal.path)
+
+    def _procedure(self, bench: Bench) -> None:
+        try:
+            self._assignment.procedure.function(bench, **self._assignment.parameters)
+        except TarelineError:
+            raise
+        except (Exception, SystemExit) as error:  # a person's own procedure may raise anything
+            raise ProcedureError(
+                f"the procedure {self._assignment.procedure.name!r} failed: "
+                f"{type(error).__name__}: {error}",
+                where=_place(error),
+                hint="RF is off and finished sweeps are kept; mend the procedure",
+            ) from error
 
     def _shut_down(self, journal: RunJournal, kind: str, text: str) -> None:
         """RF off first, then the file; a second signal waits."""
@@ -181,7 +210,7 @@ class _Run:
             station=station.as_dict(),
             item=item_as_dict(self._item_name, self._item),
             instruments=self._connected.instruments,
-            simulated=station.simulation is not None,
+            simulated=self._connected.is_simulated,
             simulated_bench=self._connected.simulated_bench,
         )
         grids = {b: np.linspace(s.start_hz, s.stop_hz, s.points) for b, s in self._bands.items()}

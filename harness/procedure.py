@@ -77,8 +77,10 @@ def _function_of_file(path: Path) -> Callable[..., None]:
     sys.modules[spec.name] = module
     try:
         spec.loader.exec_module(module)
-    except (SyntaxError, ImportError) as error:
-        raise InputError(f"{str(path)!r} cannot be loaded: {error}") from error
+    except (Exception, SystemExit) as error:
+        raise InputError(
+            f"{str(path)!r} cannot be loaded: {type(error).__name__}: {error}"
+        ) from error
     candidates = [
         function
         for name, function in inspect.getmembers(module, inspect.isfunction)
@@ -108,6 +110,12 @@ def _checked(name: str, function: Callable[..., Any], where: str) -> Procedure:
             hint=f"def {function.__name__}(bench: Bench, insertions: int = 5) -> None:",
         )
     for parameter in parameters[1:]:
+        if parameter.kind not in (parameter.POSITIONAL_OR_KEYWORD, parameter.KEYWORD_ONLY):
+            raise InputError(
+                f"parameter {parameter.name!r} of the procedure {name!r} cannot be given by name",
+                where=where,
+                hint="leave out `*`, `**` and `/`",
+            )
         if parameter.annotation not in PARAMETER_TYPES:
             raise InputError(
                 f"parameter {parameter.name!r} of the procedure {name!r} has no usable type",

@@ -93,7 +93,7 @@ class TerminalProgress:
 
     def doing(self, what: str) -> None:
         """What is being done from now on."""
-        self._bar.update(self._task, description=f"{self._title}: {what}")
+        self._bar.update(self._task, description=f"{self._title}: {what}", refresh=True)
 
     def sweep_done(self) -> None:
         """One more sweep is safely kept."""

@@ -11,10 +11,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from drivers.errors import InputError
 from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
 from harness.bench import Bench, Equipment
 from harness.results import Event
 from harness.run_file import Kind
+
+MOST_SWEEPS = 1_000_000
 
 
 @dataclass
@@ -23,7 +26,8 @@ class Workload:
 
     sweeps: int = 0
     connections: int = 0
-    bands: set[str] = field(default_factory=set)
+    swept: set[tuple[Kind, str]] = field(default_factory=set)
+    """Which of through and item was swept in which band."""
 
 
 class _StandIn:
@@ -56,7 +60,11 @@ class _StandIn:
 
     def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
         self.work.sweeps += 1
-        self.work.bands.add(band)
+        self.work.swept.add((kind, band))
+        if self.work.sweeps > MOST_SWEEPS:
+            raise InputError(
+                f"the procedure asks for more than {MOST_SWEEPS} sweeps; does it ever end?"
+            )
 
     def event(self, event: Event) -> None: ...
 
@@ -68,7 +76,11 @@ class _StandIn:
 def rehearse(
     procedure: Callable[[Bench], None], item: str, bands: Mapping[str, SweepSettings]
 ) -> Workload:
-    """Go through `procedure` without instruments; raises whatever it raises."""
+    """Go through `procedure` without instruments; raises whatever it raises.
+
+    Raises:
+        InputError: it does not end, or leaves a band without through or item.
+    """
     stand_in = _StandIn()
     equipment = Equipment(
         analyzer=stand_in,
@@ -79,4 +91,15 @@ def rehearse(
         unbroken=nullcontext,
     )
     procedure(Bench(equipment, item, bands))
+    wanted: tuple[tuple[Kind, str], ...] = (
+        ("normalization", "the through"),
+        ("insertions", "the item"),
+    )
+    for kind, what in wanted:
+        missing = [band for band in bands if (kind, band) not in stand_in.work.swept]
+        if missing:
+            raise InputError(
+                f"the procedure never sweeps {what} in band {missing[0]}",
+                hint="bench.normalize(), then bench.sweep() within bench.insertions()",
+            )
     return stand_in.work

@@ -6,8 +6,8 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.analysis.conformity import Verdict
 from harness.report.result_json import as_dict
+from harness.report.statements import Standing, standing_of_run
 from harness.report.table import print_runs
 from harness.results import Run
 from harness.truth_check import TruthRow
@@ -35,11 +35,8 @@ def page_path(runs: Sequence[Path]) -> Path:
 
 def verdict_status(runs: Sequence[Run]) -> int:
     """0 if every verdict is a pass or there is no limit, else 1; unfinished runs are no pass."""
-    for run in runs:
-        decisions = [band.decision for band in run.bands.values() if band.decision is not None]
-        if not run.finished or any(d.verdict is not Verdict.PASS for d in decisions):
-            return EXIT_NOT_ALL_PASS
-    return EXIT_ALL_PASS
+    good = (Standing.PASS, Standing.NO_LIMIT)
+    return EXIT_ALL_PASS if all(standing_of_run(r) in good for r in runs) else EXIT_NOT_ALL_PASS
 
 
 def truth_table(rows: Sequence[TruthRow]) -> None:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.analysis.band import BandResult, FloatArray
+from harness.analysis.band import BandResult
 
-__all__ = ["BandResult", "Event", "FloatArray", "Run"]
+__all__ = ["BandResult", "Event", "Run"]
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
+from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
+from harness.analysis.arrays import FloatArray
 from harness.analysis.band import BandReadings, BandResult, Statements
 from harness.analysis.budget import COVERAGE_PROBABILITY, Contribution
 from harness.analysis.conformity import Decision, Verdict
@@ -16,7 +18,7 @@ from harness.analysis.mismatch import reflection_magnitude
 from harness.items import Item
 from harness.results import Run
 from harness.run_file import Group, finish_run, open_run, read_events, read_header, read_readings
-from harness.station import FloatArray, Station, Through
+from harness.station import Station, Through
 
 _PER_FREQUENCY = {
     "insertion_loss_db": "dB",
@@ -50,7 +52,14 @@ def assess(path: Path) -> dict[str, BandResult]:
         )
         stated = {key: value for key, value in header.item.items() if key != "id"}
         item = Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
+    try:
         return {band: _assess_band(band, r, station, item) for band, r in readings.items()}
+    except ValueError as error:
+        raise InputError(
+            f"the readings cannot be evaluated: {error}",
+            where=str(path),
+            hint="the run keeps all its readings; see whether its procedure was carried out whole",
+        ) from error
 
 
 def _assess_band(band: str, readings: BandReadings, station: Station, item: Item) -> BandResult:
@@ -82,6 +91,7 @@ def _statements(station: Station, item: Item, frequency_hz: FloatArray) -> State
         if item.return_loss_db is None
         else reflection_magnitude(item.return_loss_db),
         drift_db_per_hour=station.analyzer.drift_per_hour_db,
+        lead_loss_difference_db=station.leads.loss_difference_db,
     )
 
 
@@ -114,7 +124,12 @@ def read_run(path: Path) -> Run:
         if "analysis" in file:
             bands = {band: _read_band(group, file[f"bands/{band}/frequency_hz"][()])
                      for band, group in file["analysis"].items()}  # fmt: skip
-        order = [band for band in header.station["bands"] if band in bands]
+        order = list(header.station["bands"])
+        if header.finished and set(order) != set(bands):
+            raise InputError(
+                f"{str(path)!r} is damaged: it is finished, but not every band has a result",
+                hint="take the copy in your backup",
+            )
         return Run(
             path=path,
             run_id=header.run_id,
@@ -128,7 +143,7 @@ def read_run(path: Path) -> Run:
             instruments=header.instruments,
             simulated=header.simulated,
             events=read_events(file),
-            bands={band: bands[band] for band in order},
+            bands={band: bands[band] for band in order if band in bands},
         )
 
 

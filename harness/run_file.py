@@ -80,19 +80,24 @@ class RunJournal:
         frequency_hz: Mapping[str, NDArray[np.float64]],
         traces: Sequence[str],
     ) -> None:
-        """Create the file; it must not exist yet."""
+        """Create the file; it must not exist yet. It appears once it can be read."""
         self.path = path
+        draft = path.with_name(f".{path.name}.new")
         with _disk(path):
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = h5py.File(path, "x", libver="latest")
-            _write_header(self._file, header)
-            self._file.create_dataset(
-                "events", (0,), _EVENT, maxshape=(None,), chunks=(SMALL_CHUNK,)
-            )
-            for band, grid in frequency_hz.items():
-                _create_band(self._file.create_group(f"bands/{band}"), grid, traces)
-            self._file.swmr_mode = True
-            self._synchronize()
+            try:
+                self._file = h5py.File(draft, "w", libver="latest")
+                _write_header(self._file, header)
+                self._file.create_dataset(
+                    "events", (0,), _EVENT, maxshape=(None,), chunks=(SMALL_CHUNK,)
+                )
+                for band, grid in frequency_hz.items():
+                    _create_band(self._file.create_group(f"bands/{band}"), grid, traces)
+                self._file.swmr_mode = True
+                self._synchronize()
+                _publish(draft, path)
+            finally:
+                draft.unlink(missing_ok=True)
 
     def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
         """Put one sweep on disk; when this returns it stays."""
@@ -161,7 +166,7 @@ def open_run(path: Path) -> Iterator[h5py.File]:
         file = _opened(path)
     except OSError as error:
         raise InputError(
-            f"{str(path)!r} is not a run file: it is not readable as HDF5",
+            f"{str(path)!r} is not a run file, or only a part of one: it is not readable as HDF5",
             hint=f"run files are the .h5 files that `tareline run` writes ({error})",
         ) from error
     with file:
@@ -173,18 +178,27 @@ def open_run(path: Path) -> Iterator[h5py.File]:
             )
         try:
             yield file
-        except (KeyError, OSError, ValueError) as error:
+        except (AttributeError, KeyError, OSError, RuntimeError, TypeError, ValueError) as error:
             raise InputError(
                 f"{str(path)!r} is damaged: {error}", hint="take the copy in your backup"
             ) from error
 
 
 def _opened(path: Path) -> h5py.File:
-    try:
+    """A file whose writer is at work, or was killed, opens only as one of a single writer and
+    several readers. There HDF5 waits for what is missing, so what was cut off is refused first.
+
+    HDF5 file format 3.0, II.A superblock version 3: consistency flags at byte 11, end of file
+    address at byte 28.
+    """
+    with path.open("rb") as raw:
+        superblock = raw.read(36)
+    written_to = len(superblock) == 36 and superblock[8] == 3 and superblock[11] & 0b101
+    if not written_to:
         return h5py.File(path, "r")
-    except OSError:
-        # a file whose writer is at work, or was killed, opens only this way
-        return h5py.File(path, "r", libver="latest", swmr=True)
+    if path.stat().st_size < int.from_bytes(superblock[28:36], "little"):
+        raise OSError("the end of the file is missing")
+    return h5py.File(path, "r", libver="latest", swmr=True)
 
 
 def read_header(file: h5py.File) -> RunHeader:
@@ -256,6 +270,19 @@ def _create_band(
         for name, dtype, unit in ((index, "<i8", "1"), ("time", "<f8", "s")):
             small = part.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(SMALL_CHUNK,))
             small.attrs["unit"] = unit
+
+
+def _publish(draft: Path, path: Path) -> None:
+    """Let `draft` appear as `path`, refusing to overwrite."""
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # a file system without hard links, such as that of a memory stick
+        if path.exists():
+            raise FileExistsError(path) from None
+        draft.rename(path)
 
 
 def _clipped(text: str, size: int) -> bytes:

@@ -7,16 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, field_validator, model_validator
 
 from drivers.quantities import FrequencyHz, LevelDbm, RatioDb, TemperatureC, TimeS, TorqueNm
 from drivers.sweep import SweepSettings
 from drivers.toml_file import ReadFile, Table, read_table
-
-FloatArray = NDArray[np.float64]
+from harness.analysis.arrays import FloatArray
 
 LARGEST_SWEEP = 100_001
+LONGEST_TIMEOUT_S = 3600.0
 _BAND_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 
 
@@ -43,7 +42,7 @@ class Analyzer(Table):
     power_dbm: LevelDbm = Field(alias="power")
     maximum_power_dbm: LevelDbm = Field(alias="maximum_power")
     if_bandwidth_hz: FrequencyHz = Field(alias="if_bandwidth", gt=0)
-    timeout_s: TimeS = Field(default=5.0, alias="timeout", gt=0)
+    timeout_s: TimeS = Field(default=5.0, alias="timeout", gt=0, le=LONGEST_TIMEOUT_S)
     visa_library: str = "@py"
     source_match_db: RatioDb = Field(alias="source_match", gt=0)
     load_match_db: RatioDb = Field(alias="load_match", gt=0)
@@ -66,6 +65,8 @@ class Leads(Table):
     connector: str
     torque_n_m: TorqueNm = Field(alias="torque", gt=0)
     connection_repeatability_db: RatioDb = Field(alias="connection_repeatability", gt=0)
+    loss_difference_db: RatioDb = Field(default=1.0, alias="loss_difference", ge=0)
+    """Most by which the losses of the two leads, pads included, differ."""
 
 
 class Through(Table):
@@ -105,7 +106,7 @@ class Station(Table):
     analyzer: Analyzer
     leads: Leads
     through: Through | None = None
-    temperature_c: TemperatureC = Field(default=23.0, alias="temperature")
+    temperature_c: TemperatureC = Field(default=23.0, alias="temperature", ge=-100, le=200)
     simulation: Simulation | None = None
     bands: dict[str, Band]
 

@@ -4,15 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
+from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.budget import Contribution
 from harness.analysis.conformity import Decision
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -66,12 +60,14 @@ class Statements:
     item_reflection: float | None = None
     """Largest magnitude of the item's reflections; None: estimated from the readings."""
     drift_db_per_hour: float | None = None
-    """Most that the zero moves in an hour; None: only a closing check can tell."""
+    """Most that the zero moves in an hour; None: only checks can tell."""
+    lead_loss_difference_db: float = 0.0
+    """Most by which the losses of the two leads, pads included, differ."""
 
 
 @dataclass(frozen=True)
 class BandResult:
-    """All that is stated of a band. P frequencies, I insertions, C later checks of the zero."""
+    """All that is stated of a band. P frequencies, I insertions, M makings of the through."""
 
     frequency_hz: FloatArray
     """(P,)"""
@@ -87,9 +83,9 @@ class BandResult:
     insertion_time: FloatArray
     """(I,) mean Unix time of each insertion."""
     zero_change_db: FloatArray
-    """(C, P) apparent loss of the through at each later check, relative to the opening one."""
+    """(M, P) apparent loss of the through at each making, relative to the first (zeros there)."""
     zero_time: FloatArray
-    """(C,) mean Unix time of each check."""
+    """(M,) mean Unix time of each making."""
     expected_db: FloatArray | None = None
     """(P,) or None when the item does not say what it is made of."""
     expected_expanded_uncertainty_db: FloatArray | None = None

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from harness.analysis.arrays import FloatArray
 
 COVERAGE_PROBABILITY = 0.9545
 """Level of confidence of every expanded uncertainty (k = 2 for a normal distribution)."""

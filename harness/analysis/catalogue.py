@@ -14,9 +14,8 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from harness.analysis.arrays import FloatArray
 
 METRES_PER_UNIT = {"dB/m": 1.0, "dB/100 m": 100.0, "dB/100 ft": 30.48}
 """Length that a unit of attenuation refers to, in m (1 ft = 0.3048 m exactly)."""
@@ -45,7 +44,15 @@ class Cable:
     """b"""
     relative_uncertainty: float
     """Standard, of a cable of this type bought without further knowledge."""
+    highest_point_hz: float
+    """Above it the published points say nothing and the fit is extrapolated."""
     source: str
+
+    def relative_uncertainty_at(self, frequency_hz: FloatArray) -> FloatArray:
+        """Relative standard uncertainty, (P,): above the published points it grows in proportion
+        to frequency (a judgement, not a published rule)."""
+        beyond = np.maximum(frequency_hz / self.highest_point_hz, 1.0)
+        return np.asarray(self.relative_uncertainty * beyond)
 
     def attenuation_db_per_m(
         self, frequency_hz: FloatArray, temperature_c: float = POINTS_TEMPERATURE_C
@@ -72,22 +79,30 @@ class Joint:
     relative_uncertainty: float
     source: str
 
+    def relative_uncertainty_at(self, frequency_hz: FloatArray) -> FloatArray:
+        """Relative standard uncertainty, (P,)."""
+        return np.full_like(frequency_hz, self.relative_uncertainty)
+
     def loss_db(self, frequency_hz: FloatArray) -> FloatArray:
         """Nominal loss, shape (P,)."""
         ghz = frequency_hz / 1e9
         return np.asarray(self.ohmic_db * np.sqrt(ghz) + self.reflective_db * ghz**2)
 
 
-def fit_attenuation(frequency_hz: FloatArray, attenuation: FloatArray) -> tuple[float, float]:
+def fit_attenuation(
+    frequency_hz: FloatArray, attenuation: FloatArray, uncertainty: FloatArray | None = None
+) -> tuple[float, float]:
     """Least-squares constants (a, b) of a sqrt(f) + b f with f in GHz, neither negative.
 
-    `frequency_hz` and `attenuation` have shape (M,), M at least 2; the constants have the
-    unit of `attenuation`.
+    All arguments have shape (M,), M at least 2; the constants have the unit of `attenuation`.
+    Points count alike, or by the inverse square of their `uncertainty`.
     """
     from scipy.optimize import nnls
 
     ghz = np.asarray(frequency_hz) / 1e9
-    (a, b), _ = nnls(np.column_stack([np.sqrt(ghz), ghz]), np.asarray(attenuation, float))
+    weight = np.ones_like(ghz) if uncertainty is None else 1.0 / np.asarray(uncertainty)
+    terms = np.column_stack([np.sqrt(ghz), ghz]) * weight[:, None]
+    (a, b), _ = nnls(terms, np.asarray(attenuation, float) * weight)
     return float(a), float(b)
 
 
@@ -132,8 +147,17 @@ def load_catalogue() -> Catalogue:
 def _cable(name: str, entry: dict[str, Any]) -> Cable:
     points = np.asarray(entry["points_mhz"], dtype=np.float64)
     per_metre = points[:, 1] / METRES_PER_UNIT[entry["unit"]]
-    a, b = fit_attenuation(points[:, 0] * 1e6, per_metre)
-    return Cable(name, entry["description"], a, b, entry["relative_uncertainty"], entry["source"])
+    # makers' points are good to a share of their value, at low frequency as at high
+    a, b = fit_attenuation(points[:, 0] * 1e6, per_metre, per_metre)
+    return Cable(
+        name=name,
+        description=entry["description"],
+        conductor_db_per_m=a,
+        dielectric_db_per_m=b,
+        relative_uncertainty=entry["relative_uncertainty"],
+        highest_point_hz=float(points[:, 0].max()) * 1e6,
+        source=entry["source"],
+    )
 
 
 def _joint(name: str, entry: dict[str, Any]) -> Joint:

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from harness.analysis.arrays import FloatArray
 
 DECISION_RULE = "guard band w = U, non-binary (ILAC-G8:09/2019, 4.2.3)"
 

@@ -1,29 +1,31 @@
-"""From the readings of a band to its loss and budget.
+"""From the readings of a band to its loss, its budget and its verdict.
 
 The loss is the mean of the insertions against the reference (plus the loss of the adapter
-that closed the through). The budget lists what stands between that and the truth; a
-contribution that cannot be assessed is named in the notes instead of being left out silently.
+that closed the through).
 """
 
 from __future__ import annotations
 
-from typing import Literal
-
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.analysis.arrays import FloatArray
 from harness.analysis.band import BandReadings, BandResult, Statements
-from harness.analysis.budget import Contribution, combine
-from harness.analysis.conformity import decide
+from harness.analysis.budget import CombinedUncertainty, combine
+from harness.analysis.conformity import Decision, decide
+from harness.analysis.contributions import (
+    Findings,
+    connection_lines,
+    drift_lines,
+    mismatch_line,
+    noise_lines,
+    through_lines,
+)
 from harness.analysis.expected import ExpectedLoss
-from harness.analysis.loss import InsertionLosses, insertion_losses, level_db
-from harness.analysis.mismatch import mismatch_uncertainty_db, reflection_from_change
-from harness.analysis.repeatability import Repeatability, nested_anova
+from harness.analysis.loss import insertion_losses, level_db
+from harness.analysis.repeatability import nested_anova
 
-FloatArray = NDArray[np.float64]
-
-INSERTIONS_ESTIMATE = "scatter of the insertions"
-STATED_ESTIMATE = "stated repeatability of a connection"
+BELOW_NOTHING = 2.0
+"""Expanded uncertainties below 0 dB at which a loss is no longer a small one badly measured."""
 
 
 def evaluate(
@@ -35,36 +37,36 @@ def evaluate(
     """Everything that can be stated about one band.
 
     Raises:
-        ValueError: there is no sweep of the through, or none of the item.
+        ValueError: there is no sweep of the through, or none of the item, or time ran
+            backwards between two checks of the zero.
     """
     row = readings.transmission
+    through_db = level_db(readings.normalization[:, row])
     losses = insertion_losses(
-        level_db(readings.normalization[:, row]),
+        through_db,
         readings.normalization_time,
         readings.normalization_making,
         level_db(readings.insertions[:, row]),
         readings.insertion_time,
         readings.insertion,
     )
+    found = Findings(
+        losses,
+        nested_anova(losses.sweep_loss_db, losses.insertion),
+        nested_anova(through_db, readings.normalization_making),
+    )
     loss_db = losses.mean_db + statements.through_loss_db
-    repeatability = nested_anova(losses.sweep_loss_db, losses.insertion)
     notes: list[str] = []
     budget = [
-        *_connection_lines(losses, repeatability, statements, notes),
-        *_drift_lines(losses, statements, notes),
-        _mismatch_line(readings, loss_db, statements),
-        *_through_lines(statements),
+        *connection_lines(found, statements, notes),
+        *noise_lines(found, notes),
+        *drift_lines(found, statements, notes),
+        mismatch_line(readings, loss_db, statements),
+        *through_lines(statements),
     ]
     combined = combine(budget)
-    decision = None
-    if limit_db is not None:
-        decision = decide(
-            loss_db,
-            combined.standard_uncertainty_db,
-            combined.effective_dof,
-            combined.expanded_uncertainty_db,
-            limit_db,
-        )
+    if expected is not None:
+        notes += expected.notes
     return BandResult(
         frequency_hz=readings.frequency_hz,
         insertion_loss_db=loss_db,
@@ -75,160 +77,32 @@ def evaluate(
         budget=tuple(budget),
         insertion_means_db=losses.means_db + statements.through_loss_db,
         insertion_time=losses.time,
-        zero_change_db=losses.reference_db[0] - losses.reference_db[1:],
-        zero_time=losses.reference_time[1:],
+        zero_change_db=losses.reference_db[0] - losses.reference_db,
+        zero_time=losses.reference_time,
         expected_db=None if expected is None else expected.loss_db,
         expected_expanded_uncertainty_db=(
             None if expected is None else expected.expanded_uncertainty_db
         ),
         limit_db=limit_db,
-        decision=decision,
+        decision=None if limit_db is None else _decision(loss_db, combined, limit_db, notes),
         notes=tuple(notes),
     )
 
 
-def _connection_lines(
-    losses: InsertionLosses,
-    repeatability: Repeatability,
-    statements: Statements,
-    notes: list[str],
-) -> list[Contribution]:
-    """Repeatability of the insertions, and of the makings of the through.
-
-    A badly made through shifts every insertion alike, so it does not average out with
-    them: its variance counts with the sum of the squared shares of the makings. Both lines
-    rest on the same estimated variance of one making.
-    """
-    share = float(np.sqrt(np.sum(losses.reference_weights**2)))
-    frequency_shape = losses.mean_db.shape
-    if repeatability.groups > 1:
-        one_making_db = repeatability.of_means_db
-        own_db, dof, kind, estimate = (
-            repeatability.of_mean_db,
-            float(repeatability.dof),
-            "normal",
-            INSERTIONS_ESTIMATE,
-        )
-        source = f"{repeatability.groups} insertions, nested analysis of variance (GUM H.5)"
-        reference_source = "scatter of the insertions, applied to the makings of the through"
-    else:
-        one_making_db = np.full(frequency_shape, statements.connection_repeatability_db)
-        own_db, dof, kind, estimate = one_making_db, np.inf, "normal", STATED_ESTIMATE
-        source = reference_source = "station: leads.connection_repeatability"
+def _decision(
+    loss_db: FloatArray, combined: CombinedUncertainty, limit_db: FloatArray, notes: list[str]
+) -> Decision | None:
+    """The verdict, unless the loss is one that no passive item can have."""
+    if np.any(loss_db + BELOW_NOTHING * combined.expanded_uncertainty_db < 0.0):
         notes.append(
-            "One insertion only: its repeatability is the station's statement, not a finding of "
-            "this run."
+            "The loss is far below zero, counted in its uncertainty, which no passive item can "
+            "be: the normalization is wrong. There is no verdict."
         )
-    letter: Literal["A", "B"] = "A" if repeatability.groups > 1 else "B"
-    return [
-        Contribution("insertion repeatability", letter, kind, own_db, dof, source, estimate),
-        Contribution(
-            "connection of the reference",
-            letter,
-            kind,
-            one_making_db * share,
-            dof,
-            reference_source,
-            estimate,
-        ),
-    ]
-
-
-def _drift_lines(
-    losses: InsertionLosses, statements: Statements, notes: list[str]
-) -> list[Contribution]:
-    """What the zero did between its checks, beyond the line drawn between them.
-
-    Rectangular over the largest change between neighbouring checks, root mean square over
-    the band: the zero may have been anywhere between the two (JCGM 100:2008, 4.3.7).
-    """
-    shape = losses.mean_db.shape
-    if len(losses.reference_db) > 1:
-        change_db = np.sqrt(np.mean(np.diff(losses.reference_db, axis=0) ** 2, axis=1)).max()
-        return [
-            Contribution(
-                "drift of the zero",
-                "B",
-                "rectangular",
-                np.full(shape, change_db / np.sqrt(12.0)),
-                np.inf,
-                "largest change between neighbouring checks of the zero (GUM 4.3.7)",
-            )
-        ]
-    if statements.drift_db_per_hour is None:
-        notes.append(
-            "The zero was not checked after the insertions and the station states no drift: "
-            "drift of the zero is NOT in the uncertainty."
-        )
-        return []
-    hours = float(np.max(losses.time) - losses.reference_time[0]) / 3600.0
-    notes.append("The zero was not checked after the insertions: drift is the station's statement.")
-    return [
-        Contribution(
-            "drift of the zero",
-            "B",
-            "rectangular",
-            np.full(shape, statements.drift_db_per_hour * hours / np.sqrt(3.0)),
-            np.inf,
-            "station: analyzer.drift_per_hour",
-        )
-    ]
-
-
-def _mismatch_line(
-    readings: BandReadings, loss_db: FloatArray, statements: Statements
-) -> Contribution:
-    item_s21 = np.minimum(10.0 ** (-loss_db / 20.0), 1.0)
-    s11, s22, source = _item_reflections(readings, item_s21, statements)
-    u_db = mismatch_uncertainty_db(
-        statements.source_reflection,
-        statements.load_reflection,
-        statements.through_reflection,
-        statements.through_reflection,
-        10.0 ** (-statements.through_loss_db / 20.0),
-        s11,
-        s22,
-        item_s21,
+        return None
+    return decide(
+        loss_db,
+        combined.standard_uncertainty_db,
+        combined.effective_dof,
+        combined.expanded_uncertainty_db,
+        limit_db,
     )
-    return Contribution(
-        "mismatch", "B", "U-shaped", u_db, np.inf, f"Harris and Warner 1981; {source}"
-    )
-
-
-def _item_reflections(
-    readings: BandReadings, item_s21: FloatArray, statements: Statements
-) -> tuple[FloatArray, FloatArray, str]:
-    """The item's |S11| and |S22|: as stated, else estimated, else anything up to 1."""
-    if statements.item_reflection is not None:
-        stated = np.full_like(item_s21, statements.item_reflection)
-        return stated, stated, "item: return_loss"
-    rows = readings.trace("S11"), readings.trace("S22")
-    if rows[0] is None or rows[1] is None:
-        unknown = np.ones_like(item_s21)
-        return unknown, unknown, "item's reflection neither stated nor measured: taken as total"
-    opening = readings.normalization_making == readings.normalization_making.min()
-    through = readings.normalization[opening].mean(axis=0)
-    item = readings.insertions.mean(axis=0)
-    transmission = np.abs(through[readings.transmission])
-    first, second = (
-        reflection_from_change(item[row], through[row], transmission, far, item_s21)
-        for row, far in zip(
-            rows, (statements.load_reflection, statements.source_reflection), strict=True
-        )
-    )
-    return first, second, "item's reflection estimated from the change of S11 and S22"
-
-
-def _through_lines(statements: Statements) -> list[Contribution]:
-    if not np.any(statements.through_loss_limits_db):
-        return []
-    return [
-        Contribution(
-            "through adapter",
-            "B",
-            "rectangular",
-            statements.through_loss_limits_db / np.sqrt(3.0),
-            np.inf,
-            "station: through.loss_limits_at_1_ghz",
-        )
-    ]

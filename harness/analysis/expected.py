@@ -12,13 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from harness.analysis.arrays import FloatArray
 from harness.analysis.budget import coverage_factor
 from harness.analysis.catalogue import Cable, Catalogue, UnknownPartError
 from harness.analysis.parts import Part
-
-FloatArray = NDArray[np.float64]
 
 REFERENCE_TEMPERATURE_C = 20.0
 
@@ -32,6 +30,8 @@ class ExpectedLoss:
     by_part_db: dict[str, FloatArray]
     """Loss that each catalogue entry adds, in the order of first mention."""
     sources: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    """Plain sentences the reader must know."""
 
     @property
     def expanded_uncertainty_db(self) -> FloatArray:
@@ -57,7 +57,8 @@ def expected_loss(
     total = np.zeros_like(frequency_hz)
     variance = np.zeros_like(frequency_hz)
     by_part: dict[str, FloatArray] = {}
-    relative: dict[str, float] = {}
+    relative: dict[str, FloatArray] = {}
+    notes: list[str] = []
     sources: list[str] = []
     for part in chain:
         entry = catalogue.find(part.name)
@@ -67,15 +68,21 @@ def expected_loss(
             per_metre = entry.attenuation_db_per_m(frequency_hz, temperature_c)
             loss = part.count * part.length_m * per_metre
             variance += (part.count * per_metre * length_limits_m) ** 2 / 3.0
+            if frequency_hz.max() > entry.highest_point_hz:
+                end_ghz = entry.highest_point_hz / 1e9
+                notes.append(
+                    f"Published points of {entry.name} end at {end_ghz:g} GHz; what is expected "
+                    "above is extrapolated, with a larger uncertainty."
+                )
         else:
             if part.length_m is not None:
                 raise UnknownPartError(f"{part.name} is not a cable: it has no length")
             loss = part.count * entry.loss_db(frequency_hz)
         total += loss
         by_part[part.name] = by_part.get(part.name, np.zeros_like(total)) + loss
-        relative[part.name] = entry.relative_uncertainty
+        relative[part.name] = entry.relative_uncertainty_at(frequency_hz)
         if entry.source not in sources:
             sources.append(entry.source)
     for name, loss in by_part.items():
         variance += (relative[name] * loss) ** 2
-    return ExpectedLoss(total, np.sqrt(variance), by_part, tuple(sources))
+    return ExpectedLoss(total, np.sqrt(variance), by_part, tuple(sources), tuple(notes))

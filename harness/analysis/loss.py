@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
-IntArray = NDArray[np.int64]
+from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -55,8 +52,16 @@ def reference_weights(making_time: FloatArray, time: FloatArray) -> FloatArray:
     """How much each making of the through counts at each time, shape (N, M).
 
     The reference is the line in time between neighbouring checks, level before the first
-    and after the last. `making_time` must rise.
+    and after the last.
+
+    Raises:
+        ValueError: `making_time` does not rise.
     """
+    if np.any(np.diff(making_time) <= 0.0):
+        raise ValueError(
+            "the clock ran backwards between two checks of the zero; without the order of the "
+            "readings in time their reference is not known"
+        )
     unit = np.eye(len(making_time))
     columns = [np.interp(time, making_time, column) for column in unit]
     return np.stack(columns, axis=-1)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
+from harness.analysis.arrays import ComplexArray, FloatArray
 
 DB_PER_NEPER = 20.0 / np.log(10.0)
 
@@ -48,19 +46,22 @@ def reflection_from_change(
     transmission_through: FloatArray,
     far_reflection: float,
     item_s21: FloatArray,
+    through_reflection: float = 0.0,
 ) -> FloatArray:
     """Magnitude of an item's reflection from uncorrected readings at the analyzer's port, (P,).
 
     To first order the port reads `e + t^2 (r + s21^2 g)` with the item (reflection r) and
-    `e + t^2 g` with a reflectionless through, where e is the lead's own reflection, t its
-    transmission and g the far lead's match. The change cancels e; with two equal leads
-    |t^2| is the transmission of the through. The far match may hide part of r or add to it
-    with unknown phase, so its square is added:
+    `e + t^2 (a + g)` with the through (reflection a), where e is the lead's own reflection, t
+    its transmission and g the far lead's match. The change cancels e; `transmission_through`
+    stands for |t^2|, which it is with two equal leads. The far match and the through may hide
+    part of r or add to it with unknown phase, so their squares are added:
 
-        |r|^2 = |change / through|^2 + g^2 (1 + |s21|^4)
+        |r|^2 = |change / t^2|^2 + g^2 (1 + |s21|^4) + a^2
 
-    which on average over phases is too large by 2 g^2 (1 + |s21|^4), never too small.
+    Averaged over phases that is too large by twice what was added. At single frequencies it
+    can fall short, by a third of r for r = 0.2 and g = 0.03; U covers that, because twice the
+    standard uncertainty of a U-shaped term reaches beyond its limits by 41 %.
     """
     change = np.abs(reading_item - reading_through) / transmission_through
-    square = change**2 + far_reflection**2 * (1.0 + np.power(item_s21, 4))
+    square = change**2 + far_reflection**2 * (1.0 + np.power(item_s21, 4)) + through_reflection**2
     return np.asarray(np.minimum(np.sqrt(square), 1.0), dtype=np.float64)

@@ -6,7 +6,8 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-_COUNT = re.compile(r"(\d+)\s*[x×]\s+(\S.*)")
+MOST_OF_ONE_KIND = 1000
+_COUNT = re.compile(r"(\d{1,9})\s*[x×]\s+(\S.*)")
 _LENGTH = re.compile(r"(\S.*?)\s+([+-]?[\d.]+(?:[eE][+-]?\d+)?\s*[A-Za-zµ]+)")
 
 
@@ -33,8 +34,8 @@ def parse_part(text: str, length: Callable[[str], float]) -> Part:
     count = 1
     if match := _COUNT.fullmatch(rest):
         count, rest = int(match.group(1)), match.group(2)
-    if count < 1:
-        raise ValueError(f"{text!r} counts to nothing")
+    if not 1 <= count <= MOST_OF_ONE_KIND:
+        raise ValueError(f"{text!r}: the count must be from 1 to {MOST_OF_ONE_KIND}")
     length_m = None
     if match := _LENGTH.fullmatch(rest):
         rest = match.group(1)

@@ -5,17 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+from harness.analysis.arrays import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
 class Repeatability:
     """Arrays have the trailing shape of the values, (P,); I groups."""
 
-    groups: int
+    sizes: IntArray
+    """(I,) values in each group."""
     within_dof: int
     within_db: FloatArray
     """Standard deviation of single sweeps within an insertion; 0 with one sweep each."""
@@ -28,17 +27,16 @@ class Repeatability:
     """Mean square between over mean square within; nan where either is missing."""
 
     @property
-    def dof(self) -> int:
-        """Degrees of freedom of `of_means_db`."""
-        return self.groups - 1
+    def groups(self) -> int:
+        """How many groups."""
+        return len(self.sizes)
 
     @property
-    def of_mean_db(self) -> FloatArray:
-        """Standard uncertainty of the mean of the insertion means: s / sqrt(I).
-
-        Right whether or not the insertions differ significantly (JCGM 100:2008, H.5.2.5).
-        """
-        return np.asarray(self.of_means_db / np.sqrt(self.groups), dtype=np.float64)
+    def dof(self) -> int:
+        """Degrees of freedom of `of_means_db`, and of the standard uncertainty of the mean,
+        s / sqrt(I), which is right whether or not the insertions differ significantly
+        (JCGM 100:2008, H.5.2.5)."""
+        return self.groups - 1
 
 
 def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
@@ -57,7 +55,7 @@ def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
     within_ms = residual / within_dof if within_dof else np.zeros_like(residual)
     nothing = np.full_like(residual, np.nan)
     if groups == 1:
-        return Repeatability(1, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
+        return Repeatability(sizes, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
     weights = sizes.reshape(-1, *([1] * (values.ndim - 1)))
     grand = np.sum(weights * means, axis=0) / count
     between_ms = np.sum(weights * (means - grand) ** 2, axis=0) / (groups - 1)
@@ -65,7 +63,7 @@ def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
     with np.errstate(divide="ignore", invalid="ignore"):
         f_ratio = between_ms / within_ms if within_dof else nothing
     return Repeatability(
-        groups=groups,
+        sizes=sizes,
         within_dof=within_dof,
         within_db=np.sqrt(within_ms),
         of_means_db=np.asarray(np.std(means, axis=0, ddof=1)),

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from harness.analysis.band import FloatArray
+from harness.analysis.arrays import FloatArray
 from harness.report import numbers
 from harness.report.statements import (
     band_span,
@@ -113,12 +113,12 @@ def insertions_figure(bands: Mapping[str, BandResult], key: str) -> str:
 
 
 def zero_figure(bands: Mapping[str, BandResult], started_unix: float, key: str) -> str:
-    """Apparent loss of the through at each later check: band mean and at its worst point.
+    """Apparent loss of the through at each making: band mean and at its worst point.
 
     Raises:
         ValueError: no band has a later check of the zero.
     """
-    shown = {name: band for name, band in bands.items() if len(band.zero_change_db)}
+    shown = {name: band for name, band in bands.items() if len(band.zero_change_db) > 1}
     if not shown:
         raise ValueError("the drift of the zero needs at least one later check")
     changes = {name: band.zero_change_db for name, band in shown.items()}

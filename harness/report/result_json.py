@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.analysis.band import FloatArray
+from harness.analysis.arrays import FloatArray
 from harness.analysis.budget import Contribution
 from harness.report.statements import worst_point
 from harness.results import BandResult, Run

@@ -24,6 +24,7 @@ class Standing(Enum):
     PASS = ("pass", "✓", "pass")
     CONDITIONAL_PASS = ("conditional pass", "(✓)", "conditional-pass")
     CONDITIONAL_FAIL = ("conditional fail", "(✗)", "conditional-fail")
+    NO_VERDICT = ("no verdict", "?", "no-verdict")
     FAIL = ("fail", "✗", "fail")
     NO_LIMIT = ("no limit", "–", "no-limit")
     UNFINISHED = ("not finished", "…", "unfinished")
@@ -32,6 +33,16 @@ class Standing(Enum):
         self.word = word
         self.sign = sign
         self.slug = slug
+
+
+WORST_FIRST = (
+    Standing.FAIL,
+    Standing.NO_VERDICT,
+    Standing.CONDITIONAL_FAIL,
+    Standing.CONDITIONAL_PASS,
+    Standing.PASS,
+)
+"""Standings of bands that have a limit."""
 
 
 @dataclass(frozen=True)
@@ -58,18 +69,18 @@ class Agreement(Enum):
 
 
 def standing_of_band(band: BandResult) -> Standing:
-    """The verdict of a band, or that it has no limit."""
-    return Standing.NO_LIMIT if band.decision is None else _standing(band.decision.verdict)
+    """The verdict of a band, or why it has none: no limit, or readings that allow no verdict."""
+    if band.decision is not None:
+        return Standing[band.decision.verdict.name]
+    return Standing.NO_LIMIT if band.limit_db is None else Standing.NO_VERDICT
 
 
 def standing_of_run(run: Run) -> Standing:
-    """The worst verdict over the bands that have a limit."""
+    """The worst standing over the bands that have a limit."""
     if not run.finished or not run.bands:
         return Standing.UNFINISHED
-    verdicts = [band.decision.verdict for band in run.bands.values() if band.decision]
-    if not verdicts:
-        return Standing.NO_LIMIT
-    return _standing(max(verdicts, key=lambda verdict: verdict.severity))
+    standings = {standing_of_band(band) for band in run.bands.values()}
+    return next((bad for bad in WORST_FIRST if bad in standings), Standing.NO_LIMIT)
 
 
 def worst_index(band: BandResult) -> int:
@@ -123,10 +134,12 @@ def deciding_band(run: Run) -> str:
     def reach(name: str) -> tuple[int, float]:
         band = run.bands[name]
         point = worst_point(band)
+        standing = standing_of_band(band)
+        if standing is Standing.NO_LIMIT:
+            return (len(WORST_FIRST), -point.insertion_loss_db)
         if band.decision is None:
-            return (0, -point.insertion_loss_db)
-        u = point.expanded_uncertainty_db
-        return (-1 - band.decision.verdict.severity, point.margin_db / u)
+            return (WORST_FIRST.index(standing), 0.0)
+        return (WORST_FIRST.index(standing), point.margin_db / point.expanded_uncertainty_db)
 
     return min(run.bands, key=reach)
 
@@ -186,7 +199,7 @@ def sentences(run: Run) -> list[str]:
     if standing_of_run(run) is Standing.UNFINISHED:
         return [
             "This run is not finished, so it states no result. "
-            "What was read so far is kept in its file; the run can be taken up again."
+            "What was read so far is kept in its file."
         ]
     name = deciding_band(run)
     band = run.bands[name]
@@ -252,11 +265,21 @@ def _predicate(standing: Standing, count: int) -> str:
         Standing.PASS: "passes" if one else "pass",
         Standing.CONDITIONAL_PASS: "passes conditionally" if one else "pass conditionally",
         Standing.CONDITIONAL_FAIL: "fails conditionally" if one else "fail conditionally",
+        Standing.NO_VERDICT: "has no verdict" if one else "have no verdict",
         Standing.FAIL: "fails" if one else "fail",
         Standing.NO_LIMIT: "has no limit" if one else "have no limit",
         Standing.UNFINISHED: "is not finished" if one else "are not finished",
     }[standing]
 
 
-def _standing(verdict: Verdict) -> Standing:
-    return Standing[verdict.name]
+def notes_of(run: Run) -> list[tuple[str, str]]:
+    """Each note once, with the bands it concerns; no bands where it concerns all of them."""
+    bands_of: dict[str, list[str]] = {}
+    for name, band in run.bands.items():
+        for note in band.notes:
+            bands_of.setdefault(note, []).append(name)
+    everywhere = len(run.bands)
+    return [
+        ("" if len(names) == everywhere else ", ".join(names), note)
+        for note, names in bands_of.items()
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,6 +19,7 @@ from harness.report.statements import (
     Standing,
     band_span,
     item_name,
+    notes_of,
     standing_of_band,
     standing_of_run,
     summary,
@@ -30,6 +32,7 @@ _STYLE = {
     Standing.CONDITIONAL_PASS: "yellow",
     Standing.CONDITIONAL_FAIL: "yellow",
     Standing.FAIL: "bold red",
+    Standing.NO_VERDICT: "bold magenta",
     Standing.NO_LIMIT: "dim",
     Standing.UNFINISHED: "bold yellow",
 }
@@ -88,9 +91,9 @@ def _print_run(run: Run, console: Console) -> None:
         console.print(_text("No result yet: the run is not finished.", console))
     else:
         _print_bands(run, console)
-    for name, band in run.bands.items():
-        for note in band.notes:
-            console.print(_text(f"note, {name}: {note}", console))
+    for bands, note in notes_of(run):
+        concerned = f", {bands}" if bands else ""
+        console.print(_text(f"note{concerned}: {note}", console))
 
 
 def _print_bands(run: Run, console: Console) -> None:
@@ -130,7 +133,7 @@ def _row(name: str, span: str, point: Point, standing: Standing) -> _Row:
             else ""
         ),
         limit=numbers.limit(point.limit_db, u) if has_limit else "",
-        margin=numbers.signed(point.margin_db, u) if standing is not Standing.NO_LIMIT else "",
+        margin=numbers.signed(point.margin_db, u) if math.isfinite(point.margin_db) else "",
         standing=standing,
     )
 

@@ -14,6 +14,7 @@ from harness.report.statements import (
     deciding_band,
     greatest_first,
     item_name,
+    notes_of,
     sentences,
     standing_of_band,
     standing_of_run,
@@ -49,7 +50,6 @@ class BandView:
     limit: str
     margin: str
     probability: str
-    notes: tuple[str, ...]
     figure: str
     budget_figure: str
     budget: list[BudgetLine]
@@ -71,6 +71,8 @@ class RunView:
     sentences: list[str]
     deciding: BandView | None
     bands: list[BandView]
+    notes: list[tuple[str, str]]
+    """Bands concerned (none: all of them) and what is to be known."""
     insertions_figure: str
     zero_figure: str
     sources: list[tuple[str, list[str]]]
@@ -91,7 +93,7 @@ def view_run(run: Run, anchor: str) -> RunView:
     ]
     named = {band.name: band for band in bands}
     scattered = any(len(band.insertion_means_db) > 1 for band in run.bands.values())
-    checked = any(len(band.zero_change_db) for band in run.bands.values())
+    checked = any(len(band.zero_change_db) > 1 for band in run.bands.values())
     rules = {band.decision.rule: None for band in run.bands.values() if band.decision}
     return RunView(
         anchor=anchor,
@@ -102,6 +104,7 @@ def view_run(run: Run, anchor: str) -> RunView:
         sentences=sentences(run),
         deciding=named[deciding_band(run)] if bands else None,
         bands=bands,
+        notes=notes_of(run),
         insertions_figure=(
             figures.insertions_figure(run.bands, f"{anchor}-insertions") if scattered else ""
         ),
@@ -139,7 +142,6 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
         limit=numbers.limit(point.limit_db, u) if math.isfinite(point.limit_db) else NONE,
         margin=numbers.signed(point.margin_db, u) if decision else NONE,
         probability=numbers.probability(decision.conformance_probability) if decision else NONE,
-        notes=band.notes,
         figure=figures.loss_figure(name, band, f"{key}-loss"),
         budget_figure=figures.budget_figure(name, band, f"{key}-budget"),
         budget=[

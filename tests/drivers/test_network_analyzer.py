@@ -121,7 +121,7 @@ def test_a_closed_port_is_told_at_opening():
 
 
 def test_a_wrong_address_is_told_at_opening():
-    with pytest.raises(LinkError, match="VISA address"):
+    with pytest.raises(InputError, match="is no VISA address"):
         Link("the analyzer on the left").open()
 
 

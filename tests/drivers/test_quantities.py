@@ -41,6 +41,7 @@ def test_quantities_become_si(text, units, si):
         (True, "expected a quantity"),
         (None, "expected a quantity"),
         ("nan GHz", "not a number with a unit"),
+        ("1e999 GHz", "larger than any quantity"),
     ],
 )
 def test_what_is_not_a_frequency_says_what_would_be(text, complaint):
@@ -49,7 +50,7 @@ def test_what_is_not_a_frequency_says_what_would_be(text, complaint):
     assert "GHz" in str(raised.value)
 
 
-@given(st.floats(allow_nan=False, allow_infinity=False), st.sampled_from(list(q.FREQUENCY_UNITS)))
+@given(st.floats(-1e200, 1e200), st.sampled_from(list(q.FREQUENCY_UNITS)))
 def test_any_number_reads_back(value, unit):
     got = q.parse_quantity(f"{value!r} {unit}", q.FREQUENCY_UNITS, "x")
     assert got == value * q.FREQUENCY_UNITS[unit]

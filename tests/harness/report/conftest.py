@@ -105,9 +105,9 @@ def make_band(
         budget=budget,
         insertion_means_db=means,
         insertion_time=STARTED + 300.0 + 240.0 * np.arange(insertions),
-        zero_change_db=0.002 * np.arange(1, checks + 1)[:, None]
-        + rng.normal(0, 8e-4, (checks, points)),
-        zero_time=STARTED + 600.0 * np.arange(1, checks + 1),
+        zero_change_db=0.002 * np.arange(checks + 1)[:, None]
+        + np.vstack([np.zeros((1, points)), rng.normal(0, 8e-4, (checks, points))]),
+        zero_time=STARTED + 600.0 * np.arange(checks + 1),
         expected_db=expected if with_expected else None,
         expected_expanded_uncertainty_db=0.02 + 0.05 * expected if with_expected else None,
         limit_db=limit,

@@ -13,6 +13,7 @@ from harness.report.statements import (
     Standing,
     agreement,
     deciding_band,
+    notes_of,
     sentences,
     standing_of_band,
     standing_of_run,
@@ -24,7 +25,7 @@ from harness.results import BandResult, Run
 
 def test_the_fixtures_hold_every_standing(all_runs: list[Run], mixed_run: Run) -> None:
     bands = {standing_of_band(band) for band in mixed_run.bands.values()}
-    assert bands == set(Standing) - {Standing.UNFINISHED}
+    assert bands == set(Standing) - {Standing.UNFINISHED, Standing.NO_VERDICT}
     assert [standing_of_run(run) for run in all_runs] == [
         Standing.PASS,
         Standing.FAIL,
@@ -33,6 +34,25 @@ def test_the_fixtures_hold_every_standing(all_runs: list[Run], mixed_run: Run) -
         Standing.UNFINISHED,
     ]
     assert summary(all_runs) == "5 runs: 1 pass, 2 fail, 1 no limit, 1 not finished"
+
+
+def test_a_band_without_the_verdict_it_should_have_is_no_pass(all_runs: list[Run]) -> None:
+    """A limit and readings that allow no verdict: neither pass nor "no limit"."""
+    passing = all_runs[0]
+    name, band = next(iter(passing.bands.items()))
+    why = "The normalization is wrong."
+    undecided = dataclasses.replace(band, decision=None, notes=(why,))
+    run = dataclasses.replace(passing, bands={**passing.bands, name: undecided})
+    assert standing_of_run(run) is Standing.NO_VERDICT
+    assert deciding_band(run) == name
+    assert (name, why) in notes_of(run)
+    assert "1 has no verdict" in sentences(run)[0]
+
+
+def test_a_note_that_concerns_every_band_is_told_once(all_runs: list[Run]) -> None:
+    run = all_runs[0]
+    noted = {n: dataclasses.replace(b, notes=("One insertion.",)) for n, b in run.bands.items()}
+    assert notes_of(dataclasses.replace(run, bands=noted)) == [("", "One insertion.")]
 
 
 def test_the_worst_verdict_decides(mixed_run: Run) -> None:

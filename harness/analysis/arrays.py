@@ -1,0 +1,8 @@
+"""The kinds of arrays that readings and results are made of."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+IntArray = NDArray[np.int64]

@@ -1,0 +1,142 @@
+"""What procedures may do, and how their mistakes are found before anything is connected."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.errors import InputError
+from drivers.sweep import SweepSettings
+from harness.measure import Assignment, _rehearsed
+from harness.procedure import Procedure, find_procedure, procedure_names
+from harness.rehearsal import rehearse
+from procedures.qualify import qualify
+
+BANDS = {
+    "low": SweepSettings(1e8, 2e8, 11, -10.0, 1e3),
+    "high": SweepSettings(1e9, 2e9, 21, -10.0, 1e3),
+}
+
+
+@given(insertions=st.integers(1, 9), sweeps=st.integers(1, 9))
+def test_rehearsal_tells_the_work(insertions, sweeps):
+    """Two normalizations of 4 sweeps, and the insertions, in each of two bands."""
+    work = rehearse(lambda bench: qualify(bench, insertions, sweeps), "X", BANDS)
+    assert work.sweeps == 2 * (4 + insertions * sweeps + 4)
+    assert work.connections == insertions + 2
+    assert work.swept == {(k, b) for k in ("normalization", "insertions") for b in BANDS}
+
+
+def sweeps_without_insertion(bench):
+    bench.normalize()
+    bench.sweep(1)
+
+
+def inserts_before_normalizing(bench):
+    for _ in bench.insertions(1):
+        bench.sweep()
+
+
+def checks_before_normalizing(bench):
+    bench.check_normalization()
+
+
+def asks_for_nothing(bench):
+    bench.normalize()
+    for _ in bench.insertions(0):
+        bench.sweep()
+
+
+def sweeps_after_the_insertion(bench):
+    bench.normalize()
+    for _ in bench.insertions(1):
+        pass
+    bench.sweep()
+
+
+def checks_within_an_insertion(bench):
+    bench.normalize()
+    for _ in bench.insertions(3):
+        bench.check_normalization(1)
+        bench.sweep(1)
+
+
+def never_measures(bench):
+    bench.normalize()
+
+
+def measures_without_sweeping(bench):
+    bench.normalize()
+    for _ in bench.insertions(2):
+        pass
+
+
+def never_ends(bench):
+    bench.normalize()
+    for _ in bench.insertions(10**9):
+        bench.sweep(10**6)
+
+
+@pytest.mark.parametrize(
+    ("procedure", "says"),
+    [
+        (checks_within_an_insertion, "nothing is inserted"),
+        (never_measures, "never sweeps the item in band low"),
+        (measures_without_sweeping, "never sweeps the item in band low"),
+        (never_ends, "does it ever end"),
+        (sweeps_without_insertion, "nothing is inserted"),
+        (sweeps_after_the_insertion, "nothing is inserted"),
+        (inserts_before_normalizing, "before the station is normalized"),
+        (checks_before_normalizing, "before the station is normalized"),
+        (asks_for_nothing, "0 insertions were asked for"),
+    ],
+)
+def test_wrong_order_is_explained(procedure, says):
+    with pytest.raises(InputError, match=says):
+        rehearse(procedure, "X", BANDS)
+
+
+def test_a_procedure_that_fails_is_told_with_its_line(tmp_path):
+    def divides(bench):
+        bench.normalize(1 // 0)
+
+    assignment = Assignment(Procedure("divides", divides, ()), {}, tmp_path)
+    with pytest.raises(InputError, match=r"before anything was connected.*ZeroDivisionError") as e:
+        _rehearsed(assignment, "X", BANDS)
+    assert "test_bench.py, line" in str(e.value)
+
+
+def test_built_in_procedures_are_found_with_their_parameters():
+    assert "qualify" in procedure_names()
+    found = find_procedure("qualify")
+    assert found.function is qualify
+    assert [p.name for p in found.parameters] == ["insertions", "sweeps"]
+    assert found.summary.startswith("Normalize")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (None, "no procedure file"),
+        ("def mine(bench:", "cannot be loaded"),
+        ("x = 1", "0 public functions"),
+        ("def a(bench): ...\ndef b(bench): ...", "2 public functions"),
+        ("def mine(n: int): ...", "must take the Bench first"),
+        ("def mine(bench, n): ...", "no usable type"),
+        ("def mine(bench, n: list): ...", "no usable type"),
+        ("def mine(bench, *n: int): ...", "cannot be given by name"),
+        ("def mine(bench, n: int, /): ...", "cannot be given by name"),
+        ("1 // 0", "ZeroDivisionError"),
+        ("raise SystemExit(0)", "SystemExit"),
+    ],
+)
+def test_wrong_procedure_files_are_explained(tmp_path, text, says):
+    path = tmp_path / "mine.py"
+    if text is not None:
+        path.write_text(text, "utf-8")
+    with pytest.raises(InputError, match=says):
+        find_procedure(str(path))
+
+
+def test_an_unknown_procedure_names_the_nearest():
+    with pytest.raises(InputError, match="did you mean 'qualify'"):
+        find_procedure("qualfy")

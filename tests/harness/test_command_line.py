@@ -1,0 +1,395 @@
+"""The command line as a person or a scheduler meets it: messages, exit statuses, Ctrl-C."""
+
+import json
+import os
+import pty
+import random
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+
+from drivers.hand import Hand
+from drivers.link import Link
+from harness.run_analysis import read_run
+from harness.run_file import open_run, read_readings
+
+TARELINE = (sys.executable, "-c", "from harness.cli import main; main()")
+SWEEPING = 1 << 3
+DEADLINE_S = 30.0
+
+
+def tareline(*arguments, folder, **options):
+    return subprocess.run(
+        [*TARELINE, *map(str, arguments)],
+        cwd=folder, capture_output=True, text=True, check=False, timeout=60, **options,
+    )  # fmt: skip
+
+
+def change(path, old, new):
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new, 1), "utf-8")
+
+
+def use_running_bench(folder, process):
+    """Point the station at a simulated bench that runs by itself."""
+    station = folder / "station.toml"
+    change(station, 'bench = "simulated-bench.toml"', f'hand = "{process.addresses["hand"]}"')
+    change(station, "[analyzer]", f'[analyzer]\nresource = "{process.addresses["analyzer"]}"')
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["run", "qualfy"], "did you mean 'qualify'"),
+        (["run", "qualify", "--item", "PIG-0499"], "there is no such item"),
+        (["run", "qualify", "--insertions", "0"], "0 insertions were asked for"),
+        (["run", "qualify", "--insertions", "many"], "--insertions"),
+        (["run", "qualify", "--station", "none.toml"], "there is no such file"),
+        (["report", "items.toml"], "is not a run file"),
+        (["report", "none.h5"], "there is no run file"),
+        (["truth", "items.toml"], "is not a run file"),
+        (["init", "."], "already has station.toml"),
+        (["weigh"], "weigh"),
+        (["report"], "RUN"),
+        (["run", "qualify", "--results", "items.toml"], "is not a folder"),
+        (["run", "./fails.py"], "failed in rehearsal"),
+    ],
+)
+def test_wrong_usage_is_status_2_with_a_message(workplace_folder, arguments, says):
+    (workplace_folder / "fails.py").write_text("def fails(bench):\n    1 // 0\n", "utf-8")
+    done = tareline(*arguments, folder=workplace_folder)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (workplace_folder / "results").exists()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("maximum_power", "maximum_pwoer", "did you mean 'maximum_power'"),
+        ('"1 kHz"', '"1"', "'1' has no unit"),
+        ('"870 MHz"', '"800 MHz"', "stop is not above start"),
+        ('"-10 dBm"', '"10 dBm"', "above maximum_power"),
+        ("scpi-99-network-analyzer", "no-such-dialect", "neither shipped nor a file"),
+        ("simulated-bench.toml", "other.toml", "there is no such file"),
+    ],
+)
+def test_a_wrong_station_is_status_2_before_anything_is_sent(workplace_folder, old, new, says):
+    change(workplace_folder / "station.toml", old, new)
+    done = tareline("run", "qualify", folder=workplace_folder)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_check_finds_mistakes_and_says_when_there_are_none(workplace_folder):
+    done = tareline("check", folder=workplace_folder)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "5 bands, 5 items; no mistakes found" in done.stdout
+    change(workplace_folder / "items.toml", '"5 mm"', '"5"')
+    assert tareline("check", folder=workplace_folder).returncode == 2
+
+
+def test_an_analyzer_that_is_not_there_is_status_3(workplace_folder, start_bench):
+    process = start_bench()
+    use_running_bench(workplace_folder, process)
+    process.close()
+    done = tareline("run", "qualify", folder=workplace_folder)
+    assert done.returncode == 3
+    assert "check that the instrument is on" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("resource", "status", "says"),
+    [
+        ("TCPIP0::127.0.0.1::99999::SOCKET", 3, "check that the instrument is on"),
+        ("TCPIP0::no.such.host.invalid::5025::SOCKET", 3, "check that the instrument is on"),
+        ("the one on the left", 2, "is no VISA address"),
+        ("", 2, "is no VISA address"),
+    ],
+)
+def test_impossible_addresses_are_explained(workplace_folder, resource, status, says):
+    station = workplace_folder / "station.toml"
+    text = station.read_text("utf-8")
+    start, end = text.index("[simulation]"), text.index("[analyzer]")
+    station.write_text(text[:start] + text[end:], "utf-8")
+    change(station, "[analyzer]", f'[analyzer]\nresource = "{resource}"')
+    done = tareline("run", "qualify", folder=workplace_folder)
+    assert done.returncode == status
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number):
+    """RF off as the analyzer itself says, the file opens with what was finished, the status is
+    128 + the signal's number, and the message says how to go on."""
+    process = start_bench(pace=1.0)
+    use_running_bench(workplace_folder, process)
+    change(workplace_folder / "station.toml", '"1 kHz"', '"100 Hz"')
+    run = subprocess.Popen(
+        [*TARELINE, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
+        cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    other = Link(process.addresses["analyzer"])
+    other.open()
+    kept = wait_until_sweeping_after(other, workplace_folder / "results", at_least=1)
+    assert other.query("OUTP?") == "1"
+    run.send_signal(number)
+    _, message = run.communicate(timeout=20)
+    assert run.returncode == 128 + number
+    assert other.query("OUTP?") == "0"
+    assert not int(other.query("STAT:OPER:COND?")) & SWEEPING
+    other.close()
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    assert f"stopped by {number.name}; RF is off" in message
+    assert str(path.relative_to(workplace_folder)) in message
+    assert "tareline run qualify --item PIG-0451" in message
+    assert "Traceback" not in message
+    with open_run(path) as file:
+        assert len(read_readings(file)["telemetry-433"].normalization_time) >= kept
+    stopped = read_run(path)
+    assert stopped.finished == ""
+    assert stopped.events[-1].kind == "stopped"
+    report = tareline("report", path, folder=workplace_folder)
+    assert report.returncode == 1
+    assert "not finished" in report.stdout
+
+
+def wait_until_sweeping_after(link, results, at_least):
+    """Until so many sweeps are kept and the analyzer sweeps again; returns how many."""
+    deadline = time.monotonic() + DEADLINE_S
+    while time.monotonic() < deadline:
+        for path in results.glob("*.h5"):
+            with open_run(path) as file:
+                kept = len(read_readings(file)["telemetry-433"].normalization_time)
+            if kept >= at_least and int(link.query("STAT:OPER:COND?")) & SWEEPING:
+                return kept
+    raise AssertionError("the run did not come to its second sweep")
+
+
+def test_losing_the_instrument_keeps_what_was_measured(workplace_folder, start_bench):
+    process = start_bench(pace=1.0)
+    use_running_bench(workplace_folder, process)
+    change(workplace_folder / "station.toml", '"1 kHz"', '"200 Hz"')
+    change(workplace_folder / "station.toml", '"5 s"', '"500 ms"')
+    run = subprocess.Popen(
+        [*TARELINE, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
+        cwd=workplace_folder, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    other = Link(process.addresses["analyzer"])
+    other.open()
+    kept = wait_until_sweeping_after(other, workplace_folder / "results", at_least=1)
+    other.close()
+    process.close()
+    _, message = run.communicate(timeout=30)
+    assert run.returncode == 3
+    assert "RF may be ON" in message
+    assert "Traceback" not in message
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    with open_run(path) as file:
+        assert len(read_readings(file)["telemetry-433"].normalization_time) >= kept
+
+
+def use_people(folder, process):
+    """A station with the running analyzer, where a person makes the connections."""
+    use_running_bench(folder, process)
+    station = folder / "station.toml"
+    text = station.read_text("utf-8")
+    start, end = text.index("[simulation]"), text.index("[analyzer]")
+    station.write_text(text[:start] + text[end:], "utf-8")
+
+
+def join_the_leads(process):
+    hand = Hand(Link(process.addresses["hand"]))
+    hand.open()
+    hand.connect_through()
+    hand.close()
+
+
+def test_leads_that_are_not_joined_are_asked_for_again_and_then_refused(
+    workplace_folder, start_bench
+):
+    """A forgotten through would make everything after it look like a gain."""
+    use_people(workplace_folder, start_bench())
+    done = tareline("run", "qualify", "--item", "JMP-0107", folder=workplace_folder, input="\n" * 9)
+    assert done.returncode == 3
+    assert done.stderr.count("Press Enter") == 3
+    assert "as if the leads were not joined" in done.stderr
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    with open_run(path) as file:
+        assert len(read_readings(file)["telemetry-433"].normalization_time) == 0
+
+
+def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
+    process = start_bench()
+    use_people(workplace_folder, process)
+    join_the_leads(process)
+    done = tareline(
+        "run", "qualify", "--item", "JMP-0107", "--insertions", "2", "--sweeps", "1", "--json",
+        folder=workplace_folder, input="\n" * 4,
+    )  # fmt: skip
+    # nobody followed the prompts: the leads stay joined, and the "item" loses nothing
+    prompts = done.stderr
+    assert prompts.count("Press Enter") == 4
+    assert "Join the two leads with the adapter (SMA straight adapter, serial T-02)" in prompts
+    assert "Put JMP-0107 between the leads (insertion 1 of 2)" in prompts
+    assert "Undo JMP-0107, connect it again (insertion 2 of 2)" in prompts
+    assert "SMA: 0.56 N m" in prompts
+    assert prompts.count("transmitting needs a licence") == 1
+    assert done.returncode in (0, 1)
+    (run,) = json.loads(done.stdout)["runs"]
+    assert run["item"]["id"] == "JMP-0107"
+
+
+def test_nobody_at_the_prompt_is_an_error_with_rf_off(workplace_folder, start_bench):
+    process = start_bench()
+    use_people(workplace_folder, process)
+    done = tareline("run", "qualify", folder=workplace_folder, stdin=subprocess.DEVNULL)
+    assert done.returncode == 2
+    assert "nobody answers the prompt" in done.stderr
+    link = Link(process.addresses["analyzer"])
+    link.open()
+    assert link.query("OUTP?") == "0"
+    link.close()
+
+
+def test_at_a_terminal_progress_is_a_bar(workplace_folder):
+    """On a pseudo-terminal: the bar is drawn and taken away, the table comes on its own."""
+    parent, child = pty.openpty()
+    run = subprocess.Popen(
+        [*TARELINE, "run", "qualify", "--item", "JMP-0107", "--insertions", "2"],
+        cwd=workplace_folder, stderr=child, stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80"},
+    )  # fmt: skip
+    os.close(child)
+    shown = bytearray()
+    while True:
+        try:
+            chunk = os.read(parent, 4096)
+        except OSError:  # the other end is closed
+            break
+        if not chunk:
+            break
+        shown += chunk
+    table, _ = run.communicate(timeout=30)
+    os.close(parent)
+    assert run.returncode == 0
+    assert "insertion 2 of 2" in shown.decode(errors="replace")
+    assert "backhaul-5600" in table
+
+
+MINE = '''
+from harness.bench import Bench
+
+def once(bench: Bench, sweeps: int = 2, remark: str = "no remark") -> None:
+    """One insertion, zero not checked."""
+    bench.normalize()
+    bench.note(remark)
+    for _ in bench.insertions(1):
+        bench.sweep(sweeps)
+'''
+
+
+def test_a_procedure_of_ones_own_is_a_file(workplace_folder):
+    """Its parameters are options; what it leaves out is said, not hidden."""
+    (workplace_folder / "once.py").write_text(MINE, "utf-8")
+    helped = tareline("run", "./once.py", "--help", folder=workplace_folder)
+    assert "--remark" in helped.stdout
+    assert "One insertion, zero not checked." in helped.stdout
+    done = tareline(
+        "run", "./once.py", "--sweeps", "3", "--remark", "connector 2 is worn",
+        "--item", "FDR-0012", folder=workplace_folder,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    run = read_run(path)
+    assert run.procedure == "once"
+    assert run.parameters == {"sweeps": 3, "remark": "connector 2 is worn"}
+    assert "connector 2 is worn" in [event.text for event in run.events]
+    notes = " ".join(run.bands["satellite"].notes)
+    assert "One insertion only" in notes
+    assert "there the drift is the station's statement" in notes
+
+
+FAILS_LATER = """
+calls = []
+def later(bench):
+    calls.append(1)
+    bench.normalize()
+    for _ in bench.insertions(3):
+        bench.sweep()
+        if len(calls) > 1:
+            raise RuntimeError("the torque wrench broke")
+"""
+
+
+def test_a_procedure_that_fails_on_the_way_keeps_its_sweeps(workplace_folder):
+    (workplace_folder / "later.py").write_text(FAILS_LATER, "utf-8")
+    done = tareline("run", "./later.py", "--item", "JMP-0107", folder=workplace_folder)
+    assert done.returncode == 3
+    assert "the torque wrench broke" in done.stderr
+    assert "later.py, line 9" in done.stderr
+    assert "Traceback" not in done.stderr
+    (path,) = (workplace_folder / "results").glob("*.h5")
+    with open_run(path) as file:
+        assert len(read_readings(file)["satellite"].insertion_time) == 1
+
+
+def test_ctrl_c_at_any_instant_ends_in_order(workplace_folder, start_bench):
+    """Also in the middle of a query, whose late answer must not be taken for that to "is RF
+    off?". Status 130 (or, had it just ended, that of a finished run), RF off, file readable."""
+    process = start_bench()
+    use_running_bench(workplace_folder, process)
+    other = Link(process.addresses["analyzer"])
+    other.open()
+    rng = random.Random(7)
+    for trial in range(8):
+        results = workplace_folder / f"results-{trial}"
+        run = subprocess.Popen(
+            [*TARELINE, "run", "qualify", "--item", "JMP-0107", "--results", results],
+            cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        sweeps = rng.randrange(100)
+        deadline = time.monotonic() + DEADLINE_S
+        while time.monotonic() < deadline and run.poll() is None:
+            if kept_in(results) >= sweeps:
+                break
+        run.send_signal(signal.SIGINT)
+        _, message = run.communicate(timeout=20)
+        assert run.returncode in (0, 130), message
+        assert "Traceback" not in message
+        assert "Exception ignored" not in message
+        assert other.query("OUTP?") == "0"
+        for path in results.glob("*.h5"):
+            read_run(path)
+    other.close()
+
+
+def kept_in(results):
+    kept = 0
+    for path in results.glob("*.h5"):
+        with open_run(path) as file:
+            for band in read_readings(file).values():
+                kept += len(band.normalization_time) + len(band.insertion_time)
+    return kept
+
+
+def test_simulate_reports_addresses_and_ends_on_ctrl_c(workplace_folder):
+    served = subprocess.Popen(
+        [*TARELINE, "simulate"], cwd=workplace_folder, stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    addresses = json.loads(served.stdout.readline())
+    link = Link(addresses["analyzer"])
+    assert "Simulated network analyzer" in link.open()
+    link.close()
+    os.killpg(served.pid, signal.SIGINT)
+    served.communicate(timeout=10)
+    assert served.returncode == 0
