@@ -379,17 +379,3 @@ def kept_in(results):
             for band in read_readings(file).values():
                 kept += len(band.normalization_time) + len(band.insertion_time)
     return kept
-
-
-def test_simulate_reports_addresses_and_ends_on_ctrl_c(workplace_folder):
-    served = subprocess.Popen(
-        [*TARELINE, "simulate"], cwd=workplace_folder, stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
-    addresses = json.loads(served.stdout.readline())
-    link = Link(addresses["analyzer"])
-    assert "Simulated network analyzer" in link.open()
-    link.close()
-    os.killpg(served.pid, signal.SIGINT)
-    served.communicate(timeout=10)
-    assert served.returncode == 0

@@ -271,11 +271,16 @@ def test_the_driver_counts_the_points(arm, analyzer) -> None:
 
 
 def test_garbage_before_an_answer(arm, visa, link) -> None:
-    arm("garbage", "bytes=5", "count=3")
+    arm("garbage", "bytes=5", "count=2")
     with pytest.raises(UnicodeDecodeError):
         visa.query("*IDN?")
     with pytest.raises(AnswerError, match="expected plain text"):
         link.query("*IDN?")
+    assert not link.in_step
+    with pytest.raises(LinkError, match="an earlier answer is still outstanding"):
+        link_trace(link)
+    link.reopen()
+    arm("garbage", "bytes=5", f"on={TRACE}")
     with pytest.raises(AnswerError, match="expected a definite-length block"):
         link_trace(link)
     assert not link.in_step
