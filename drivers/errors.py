@@ -8,6 +8,10 @@
     |-- StoppedError            a signal ended a run (128 + its number)
     `-- InstrumentError         an instrument could not do what was asked (3)
         |-- LinkError           no connection, or no answer
+        |   |-- RefusedConnectionError   nobody takes connections at the address
+        |   |-- SilentError              nothing came back in time
+        |   |-- PeerClosedError          the other side ended the connection
+        |   `-- HalfAnswerError          an answer began and did not end in time
         |-- AnswerError         an answer that does not mean what it should
         `-- RefusedError        the instrument put an error into its queue
 
@@ -75,6 +79,22 @@ class InstrumentError(TarelineError):
 
 class LinkError(InstrumentError):
     """No connection to an instrument, or no answer from it."""
+
+
+class RefusedConnectionError(LinkError):
+    """Something is at the address, but it takes no connections there."""
+
+
+class SilentError(LinkError):
+    """Nothing came back in time, or nothing is at the address."""
+
+
+class PeerClosedError(LinkError):
+    """The other side ended the connection, before or inside an answer."""
+
+
+class HalfAnswerError(LinkError):
+    """An answer began but did not end in time."""
 
 
 class AnswerError(InstrumentError):

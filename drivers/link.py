@@ -1,24 +1,35 @@
-"""The link to one instrument: text out, text or exact-length blocks in.
+"""The link to one instrument at a VISA address: text out, text or exact-length blocks in.
 
-The only module that imports pyvisa. Opening a socket resource succeeds even when nothing
-listens there, so a link counts as open once `*IDN?` has been answered.
+The only module that imports pyvisa. A link counts as open once `*IDN?` has been answered.
 """
 
 from __future__ import annotations
 
+import errno
+import os
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from drivers.errors import AnswerError, InputError, LinkError, TarelineError
+from drivers.conversation import EVENTS, Conversation
+from drivers.errors import InputError, LinkError, TarelineError
+from drivers.socket_wire import SocketWire
+from drivers.traffic_log import TrafficLog
+from drivers.wire import AnswerReader, ClosedByPeer, Deadline, TimeOver, Wire, WireSettings
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
-LINE_END = "\n"
+__all__ = ["DEFAULT_TIMEOUT_S", "Link", "WireSettings", "list_resources", "load_visa_library"]
+
 DEFAULT_TIMEOUT_S = 5.0
+DEFAULT_WIRE = WireSettings()
+SHORTEST_WAIT_MS = 1.0
+QUIET_S = 0.05
+"""Without a byte for that long, a serial line is taken to be quiet."""
+OPENING = "nothing yet"
 
 
 @cache
@@ -34,217 +45,248 @@ def _resource_manager(visa_library: str) -> ResourceManager:
         ) from error
 
 
-class Link:
-    """A conversation with one instrument at a VISA address.
+def load_visa_library(visa_library: str = "@py") -> None:
+    """Load a VISA library ahead of need.
 
-    Raises, from every method: `LinkError` without a connection or an answer in time,
-    `AnswerError` for an answer that cannot be read.
+    Raises:
+        LinkError: it cannot be loaded.
     """
+    _resource_manager(visa_library)
+
+
+def list_resources(visa_library: str = "@py") -> tuple[str, ...]:
+    """VISA addresses that the library finds by itself; raw sockets are never among them.
+
+    Raises:
+        LinkError: the library cannot be loaded.
+    """
+    return tuple(_resource_manager(visa_library).list_resources("?*"))
+
+
+class Link(Conversation):
+    """A conversation with one instrument at a VISA address."""
 
     def __init__(
-        self, resource: str, *, timeout_s: float = DEFAULT_TIMEOUT_S, visa_library: str = "@py"
+        self,
+        resource: str,
+        *,
+        timeout_s: float = DEFAULT_TIMEOUT_S,
+        visa_library: str = "@py",
+        wire: WireSettings = DEFAULT_WIRE,
+        log: TrafficLog | None = None,
     ) -> None:
-        self.resource = resource
-        self.timeout_s = timeout_s
-        self.identity = ""
+        super().__init__(resource, timeout_s, wire, log)
         self._visa_library = visa_library
         self._session: Any = None
-        self._answer_outstanding = False
 
-    def open(self) -> str:
-        """Connect and identify; returns the answer to `*IDN?`.
+    def connect(self) -> None:
+        """Connect without asking who is there.
 
         Raises:
             InputError: the resource is no VISA address.
         """
         manager = _resource_manager(self._visa_library)
-        _require_address(self.resource)
-        with self._translated("the opening of the connection"):
+        host = _host(self.resource)
+        self.close()
+        if host is not None:
+            self._require_known(host)
+        try:
             try:
                 self._session = manager.open_resource(
-                    self.resource, read_termination=LINE_END, write_termination=LINE_END
+                    self.resource,
+                    read_termination=self.wire.termination,
+                    write_termination=self.wire.termination,
+                    open_timeout=int(self.timeout_s * 1000.0),
                 )
+                self._wire = self._wire_of(self._session)
+                self._reader = AnswerReader(self._wire, self.wire)
+            except TarelineError:
+                raise
             except Exception as error:
                 # pyvisa-py raises bare exceptions here, among others for unknown hosts
-                if isinstance(error, OSError | ValueError | TarelineError) or _is_visa(error):
-                    raise
-                raise OSError(str(error)) from error
-            self._session.timeout = self.timeout_s * 1000.0
-            if self._session.resource_class == "SOCKET":
-                _send_without_delay(self._session)
-        try:
-            self.identity = self.query("*IDN?")
+                if isinstance(error, TimeOver) or _names_a_timeout(error):
+                    raise self._report(OPENING).nobody(self.timeout_s) from error
+                raise self._report(OPENING).unopened(str(error)) from error
         except BaseException:
             self.close()
             raise
-        return self.identity
+        self._note("connected")
+
+    def _require_known(self, host: str) -> None:
+        """Look the host up first, since pyvisa-py 0.8.1 leaves a socket open where it fails."""
+        try:
+            socket.getaddrinfo(host, None, family=socket.AF_INET)
+        except OSError as error:
+            cause = f"the name {host!r} is not known here ({error.strerror})"
+            raise self._report(OPENING).unopened(cause) from error
+
+    def _wire_of(self, session: Any) -> Wire:
+        own = getattr(session.visalib, "sessions", {}).get(session.session)
+        interface = getattr(own, "interface", None)
+        if session.resource_class == "SOCKET" and isinstance(interface, socket.socket):
+            wire = SocketWire(interface)
+            number = wire.failure()
+            if number == errno.ECONNREFUSED:
+                raise self._report(OPENING).refused(os.strerror(number))
+            if number:
+                raise OSError(number, os.strerror(number))
+            return wire
+        visa_wire = _VisaWire(session, own, self.wire)
+        if not visa_wire.has_message_ends:
+            # a port keeps what comes late for one who opens it anew
+            visa_wire.come_to_rest(Deadline(self.timeout_s))
+        return visa_wire
 
     def close(self) -> None:
         """End the connection; harmless when there is none."""
         session, self._session = self._session, None
+        self._wire = self._reader = None
         self._answer_outstanding = False
         if session is not None:
             session.close()
+            self._note("closed")
 
-    def reopen(self) -> str:
-        """Start over on a fresh connection, which forgets any half-read answer."""
-        self.close()
-        return self.open()
+    def clear(self) -> bool:
+        """Clear the device, where the interface can (IEEE 488.2-1992, 5.8); whether it could.
 
-    @property
-    def in_step(self) -> bool:
-        """Whether the link is open and no answer is outstanding."""
-        return self._session is not None and not self._answer_outstanding
-
-    def write(self, command: str) -> None:
-        """Send one message that has no answer."""
-        with self._translated(command):
-            self._open_session.write(command)
-
-    def query(self, command: str) -> str:
-        """Send one message and return its one-line answer without the line end."""
-        with self._translated(command):
-            session = self._session_in_step
-            self._answer_outstanding = True
-            session.write(command)
-            answer: str = session.read()
-            self._answer_outstanding = False
-        return answer.strip()
-
-    def query_number(self, command: str) -> float:
-        """Send one query and return its answer as a number."""
-        answer = self.query(command)
-        try:
-            return float(answer)
-        except ValueError:
-            raise self._unreadable(command, repr(answer), "a number") from None
-
-    def query_block(self, command: str) -> bytes:
-        """Send one query and return the payload of its definite-length block.
-
-        The form is `#<n><n digits: length><payload>` (IEEE 488.2-1992, 8.7.9). Header, count
-        and payload are read by exact length with the termination character off, because
-        every payload byte that equals it would otherwise end a read.
+        It ends what the instrument was about to answer. Raw sockets and serial ports have none;
+        there `reopen` is the way on.
         """
-        with self._translated(command):
-            session = self._session_in_step
-            self._answer_outstanding = True
-            session.write(command)
-            with session.read_termination_context(""):
-                marker = session.read_bytes(2, chunk_size=2)
-                if marker[:1] != b"#" or not marker[1:].isdigit() or marker == b"#0":
-                    raise self._unreadable(command, repr(marker), "a definite-length block (#...)")
-                digits = int(marker[1:])
-                count = session.read_bytes(digits, chunk_size=digits)
-                if not count.isdigit():
-                    raise self._unreadable(command, repr(marker + count), "a block length")
-                length = int(count) + len(LINE_END)
-                payload: bytes = session.read_bytes(length, chunk_size=length)
-            if not payload.endswith(LINE_END.encode()):
-                # the rest of it is still to come, so the link stays out of step
-                raise self._unreadable(
-                    command, f"no line end after {int(count)} bytes", "a line end after the block"
-                )
-            self._answer_outstanding = False
-        return payload[: -len(LINE_END)]
-
-    def _unreadable(self, sent: str, received: str, expected: str) -> AnswerError:
-        return AnswerError(
-            f"sent {sent!r}, expected {expected}, received {received}",
-            where=self._where,
-            hint="check that the dialect in the station file is the one this instrument speaks",
-        )
-
-    @property
-    def _where(self) -> str:
-        return f"{self.resource} ({self.identity or 'not identified yet'})"
-
-    @property
-    def _open_session(self) -> Any:
-        if self._session is None:
-            raise LinkError("the link is closed", where=self._where)
-        return self._session
-
-    @property
-    def _session_in_step(self) -> Any:
-        """The open session, if the next answer on it will be that to the next query."""
-        session = self._open_session
-        if self._answer_outstanding:
-            raise LinkError(
-                "an earlier answer is still outstanding, so the next one could be mistaken for it",
-                where=self._where,
-                hint="open the connection anew",
-            )
-        return session
-
-    @contextmanager
-    def _translated(self, sent: str) -> Iterator[None]:
-        """Turn the errors of the VISA layer into ours."""
-        from pyvisa import errors
-        from pyvisa.constants import StatusCode
-
+        wire, _ = self._open_wire("the device clear")
+        if not wire.has_message_ends:
+            return False
         try:
-            yield
-        except errors.VisaIOError as error:
-            if error.error_code == StatusCode.error_timeout:
-                raise LinkError(
-                    f"sent {sent!r}, no complete answer within {self.timeout_s:g} s",
-                    where=self._where,
-                    hint="is the instrument on, at this address, and does it know the command? "
-                    "A slow one may need a longer `timeout` in the station file",
-                ) from error
-            raise LinkError(
-                f"sent {sent!r}, the VISA layer reports: {error.description}",
-                where=self._where,
-                hint="check the address, the cable and that nobody else holds the instrument",
-            ) from error
-        except errors.InvalidSession as error:
-            raise LinkError(
-                f"cannot send {sent!r}: the link is closed", where=self._where
-            ) from error
-        except UnicodeDecodeError as error:
-            raise self._unreadable(sent, repr(error.object[:40]), "plain text") from error
-        except (OSError, ValueError) as error:
-            raise LinkError(
-                f"sent {sent!r}, the connection failed: {error}",
-                where=self._where,
-                hint="check that the instrument is on and that `resource` in the station file "
-                'is its VISA address, such as "TCPIP0::192.0.2.10::5025::SOCKET"',
-            ) from error
+            with _visa_errors_as_events():
+                self._session.clear()
+        except EVENTS as error:
+            raise self._in_words(error, "the device clear") from error
+        self._answer_outstanding = False
+        self._note("device clear")
+        return True
 
 
-def _require_address(resource: str) -> None:
+class _VisaWire:
+    """A wire over any VISA session; see `drivers.wire.Wire`.
+
+    `own` is pyvisa-py's object behind the session, None with other libraries. Its `read` is
+    called where there is one, since it keeps what came before time was over.
+    """
+
+    def __init__(self, session: Any, own: Any, settings: WireSettings) -> None:
+        from pyvisa.constants import InterfaceType
+
+        self._session = session
+        self._own = own
+        self._is_serial = session.interface_type == InterfaceType.asrl
+        self.has_message_ends = session.resource_class == "INSTR" and not self._is_serial
+        self.reads_ahead = False
+        self._to_line_end: bool | None = None
+        if self._is_serial and settings.baud_rate is not None:
+            session.baud_rate = settings.baud_rate
+
+    def send(self, message: bytes, timeout_s: float) -> None:
+        """Send it all."""
+        with _visa_errors_as_events():
+            self._session.timeout = max(SHORTEST_WAIT_MS, timeout_s * 1000.0)
+            self._session.write_raw(message)
+
+    def receive_into(
+        self, space: memoryview, timeout_s: float, *, to_line_end: bool
+    ) -> tuple[int, bool]:
+        """Receive into `space`; in whole messages where the interface has them."""
+        from pyvisa.constants import StatusCode
+        from pyvisa.errors import VisaIOError
+
+        with _visa_errors_as_events():
+            self._stop_at_line_end(to_line_end)
+            self._session.timeout = max(SHORTEST_WAIT_MS, timeout_s * 1000.0)
+            if self._own is None:
+                data, status = self._session.visalib.read(self._session.session, len(space))
+            else:
+                data, status = self._own.read(len(space))
+                if status < 0 and status != StatusCode.error_timeout:
+                    raise VisaIOError(status)
+        space[: len(data)] = data
+        ends = (StatusCode.success, StatusCode.success_termination_character_read)
+        return len(data), status in ends
+
+    def waiting(self) -> bytes:
+        """Take what a serial port has here already; messages wait in the instrument."""
+        if not self._is_serial:
+            return b""
+        count = self._session.bytes_in_buffer
+        if not count:
+            return b""
+        space = memoryview(bytearray(count))
+        got, _ = self.receive_into(space, SHORTEST_WAIT_MS / 1000.0, to_line_end=False)
+        return bytes(space[:got])
+
+    def come_to_rest(self, deadline: Deadline) -> None:
+        """Throw away what still comes, until nothing does or time is over."""
+        space = memoryview(bytearray(1))
+        while deadline.remaining_s() > 0.0:
+            got, _ = self.receive_into(space, QUIET_S, to_line_end=False)
+            if not got:
+                return
+            self.waiting()
+
+    def _stop_at_line_end(self, to_line_end: bool) -> None:
+        """Switch the termination character on or off, where it is not so already."""
+        from pyvisa.constants import ResourceAttribute, SerialTermination
+
+        if to_line_end == self._to_line_end:
+            return
+        self._session.set_visa_attribute(
+            ResourceAttribute.termchar_enabled, to_line_end and not self.has_message_ends
+        )
+        if self._is_serial:
+            self._session.end_input = (
+                SerialTermination.termination_char if to_line_end else SerialTermination.none
+            )
+        self._to_line_end = to_line_end
+
+
+@contextmanager
+def _visa_errors_as_events() -> Iterator[None]:
+    """Raise `TimeOver`, `ClosedByPeer` or `OSError` for what the VISA layer reports.
+
+    pyvisa-py 0.8.1 raises EOFError (VXI-11) or RuntimeError (HiSLIP) at a closed connection.
+    """
+    from pyvisa.constants import StatusCode
+    from pyvisa.errors import Error, VisaIOError
+
+    try:
+        yield
+    except VisaIOError as error:
+        if error.error_code == StatusCode.error_timeout:
+            raise TimeOver from error
+        raise OSError(f"the VISA layer reports: {error.description}") from error
+    except Error as error:
+        raise OSError(f"the VISA layer reports: {error}") from error
+    except TimeoutError as error:
+        raise TimeOver from error
+    except (EOFError, RuntimeError, ConnectionError) as error:
+        raise ClosedByPeer(str(error)) from error
+
+
+def _names_a_timeout(error: Exception) -> bool:
+    """Whether the text of a bare exception of pyvisa-py has the status for time over."""
+    from pyvisa.constants import StatusCode
+
+    status = StatusCode.error_timeout
+    return status.name in str(error) or str(status.value) in str(error)
+
+
+def _host(resource: str) -> str | None:
+    """The host in a VISA address; None where it has none."""
     from pyvisa.rname import InvalidResourceName, parse_resource_name
 
     try:
-        parse_resource_name(resource)
+        parsed = parse_resource_name(resource)
     except InvalidResourceName as error:
         raise InputError(
             f"{resource!r} is no VISA address: {error}",
             hint='write it like "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::0x1234::0x5678::'
             'SN1::INSTR"',
         ) from error
-
-
-def _is_visa(error: Exception) -> bool:
-    from pyvisa.errors import Error
-
-    return isinstance(error, Error)
-
-
-def _send_without_delay(session: Any) -> None:
-    """Let a command that follows another go out at once.
-
-    Without it the second waits for the instrument's delayed acknowledgement of the first,
-    some 40 ms. It is VISA's default, but not pyvisa-py's, where moreover the attribute
-    (VI_ATTR_TCPIP_NODELAY) can be read but setting it raises (0.8.1): there it is set on the
-    socket itself.
-    """
-    from pyvisa.constants import ResourceAttribute
-
-    backend_sessions = getattr(session.visalib, "sessions", None)
-    if backend_sessions is None:
-        session.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
-    else:
-        interface: socket.socket = backend_sessions[session.session].interface
-        interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    return getattr(parsed, "host_address", None)

@@ -106,6 +106,16 @@ def _problem(model: type[BaseModel], error: dict[str, Any]) -> str:
         return "is missing"
     if kind == "value_error":
         return str(error["ctx"]["error"])
+    if kind == "literal_error":
+        known = [word.strip("'") for word in str(error["ctx"]["expected"]).split(", ")]
+        known[-1:] = [word.strip("'") for word in known[-1].split("' or '")]
+        return f"there is no {error['input']!r} here; {nearest(str(error['input']), known)}"
+    if kind == "union_tag_invalid":
+        known = [word.strip("'") for word in str(error["ctx"]["expected_tags"]).split(", ")]
+        tag = str(error["ctx"]["tag"])
+        return f"there is no kind {tag!r}; {nearest(tag, known)}"
+    if kind == "union_tag_not_found":
+        return "kind is missing, which says of what kind it is"
     message = error["msg"].replace("valid tuple", "list in brackets").replace("dictionary", "table")
     return f"{message[0].lower()}{message[1:]}, got {error['input']!r}"
 

@@ -202,8 +202,10 @@ def test_shipped_dialects_are_valid_and_named_for_standards():
 def test_wrong_dialects_are_explained(tmp_path):
     with pytest.raises(InputError, match="neither shipped nor a file"):
         load_dialect("no-such-dialect")
-    (tmp_path / "mine.toml").write_text('role = "network analyzer"\nrf_om = "OUTP ON"\n', "utf-8")
+    (tmp_path / "mine.toml").write_text(
+        'role = "network analyzer"\n[rf]\nstat = "OUTP?"\n', "utf-8"
+    )
     with pytest.raises(InputError) as raised:
         load_dialect("mine.toml", relative_to=tmp_path)
-    assert "rf_om: unknown key; did you mean 'rf_on'?" in str(raised.value)
+    assert "rf.stat: unknown key; did you mean 'state'?" in str(raised.value)
     assert "sweep: is missing" in str(raised.value)

@@ -1,0 +1,118 @@
+"""What every instrument that sends RF shares: the ceiling, RF off unless needed, a way out."""
+
+from __future__ import annotations
+
+from drivers.dialect_roles import SourceDialect
+from drivers.errors import AnswerError, InputError, InstrumentError
+from drivers.instrument import Instrument
+from drivers.link import Link
+
+
+class RfSource(Instrument):
+    """An instrument that sends RF: the ceiling, RF off unless needed, and a way out."""
+
+    def __init__(self, link: Link, dialect: SourceDialect, *, maximum_power_dbm: float) -> None:
+        super().__init__(link, dialect)
+        self._rf = dialect.rf
+        self.maximum_power_dbm = maximum_power_dbm
+
+    def _prepare(self) -> None:
+        super()._prepare()
+        self.rf_off()
+
+    def require_below_ceiling(self, power_dbm: float) -> None:
+        """Refuse more power than the station allows.
+
+        Raises:
+            InputError: it is above; nothing is sent.
+        """
+        if not power_dbm <= self.maximum_power_dbm:
+            raise InputError(
+                f"{power_dbm:g} dBm is above the station's maximum of "
+                f"{self.maximum_power_dbm:g} dBm; nothing was sent",
+                where=self.where,
+                hint="lower `power`, or correct `maximum_power` if every port, sensor and item "
+                "really stands more",
+            )
+
+    def rf_on(self) -> None:
+        """Switch the source on and make sure of it."""
+        self._switch_rf(True)
+
+    def rf_off(self) -> None:
+        """Switch the source off and make sure of it."""
+        self._switch_rf(False)
+
+    def _switch_rf(self, on: bool) -> None:
+        self.step(f"RF {'on' if on else 'off'}")
+        self.send([self._rf.on if on else self._rf.off])
+        if self.rf_state() is not on:
+            raise AnswerError(
+                f"RF was switched {'on' if on else 'off'} but {self._rf.state!r} says that it is "
+                f"{'off' if on else 'on'}",
+                where=self.where,
+                hint="" if on else "RF may be ON: switch it off at the front panel",
+            )
+
+    def rf_state(self) -> bool:
+        """Whether RF is on.
+
+        Raises:
+            AnswerError: the answer is neither of those that the dialect knows.
+        """
+        return self.rf_meaning(self.link.query(self._rf.state, is_idempotent=True))
+
+    def rf_meaning(self, answer: str) -> bool:
+        """Whether an answer to the question for its state says that RF is on; see `rf_state`."""
+        for known, is_on in ((self._rf.answers_on, True), (self._rf.answers_off, False)):
+            if answer.upper() in (choice.upper() for choice in known):
+                return is_on
+        raise AnswerError(
+            f"{self._rf.state!r} answers {answer!r}; expected one of "
+            f"{', '.join(map(repr, (*self._rf.answers_on, *self._rf.answers_off)))}",
+            where=self.where,
+            hint="RF may be ON: switch it off at the front panel; then check answers_on and "
+            "answers_off under [rf] in the dialect",
+        )
+
+    @property
+    def abort_commands(self) -> tuple[str, ...]:
+        """What ends whatever is going on."""
+        return ()
+
+    @property
+    def safe_commands(self) -> tuple[str, ...]:
+        """What ends a measurement and switches RF off, for a guard on a link of its own."""
+        return (*self.abort_commands, self._rf.off)
+
+    @property
+    def source_link(self) -> Link:
+        """The link to what sends RF."""
+        return self.link
+
+    def make_safe(self) -> None:
+        """Abort, and switch RF off, on a fresh connection if the link is out of step.
+
+        Raises:
+            InstrumentError: RF could not be shown to be off.
+        """
+        try:
+            if not self.link.in_step:
+                self.connect_afresh()
+            for command in self.abort_commands:
+                self.link.write(command)
+            self.rf_off()
+        except InstrumentError as error:
+            raise InstrumentError(
+                f"RF could not be shown to be off: {error.what}",
+                where=self.where,
+                hint="RF may be ON: switch it off at the front panel before touching a connector",
+            ) from error
+
+    def close(self) -> None:
+        """Make safe, if it was ever opened, and end the connection."""
+        try:
+            if self.was_opened:
+                self.make_safe()
+        finally:
+            self.link.close()

@@ -1,0 +1,120 @@
+"""Trying dialects on live instruments: what each step shows, and that RF is off at the end."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from drivers.dialect import load_dialect
+from drivers.dialect_trial import FAILED, GOOD, Trial
+from drivers.link import Link
+from drivers.sweep import SweepSettings
+from tests.harness.set_ups import SWITCH_ON_THE_BENCH
+
+HERE = Path(__file__).parent
+SETTINGS = SweepSettings(1e9, 1.1e9, 11, -30.0, 1000.0)
+
+
+def trial(resource, dialect, **options):
+    return Trial(resource, dialect, SETTINGS, maximum_power_dbm=-30.0, timeout_s=0.5, **options)
+
+
+@pytest.fixture(scope="module")
+def unlike():
+    process = subprocess.Popen(
+        [sys.executable, HERE / "unlike.py"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    )
+    yield json.loads(process.stdout.readline())
+    process.stdin.close()
+    process.stdout.close()
+    process.wait(10)
+
+
+ROLES = {
+    "network-analyzer": ("analyzer", ["sweep", "read", "errors", "RF on"]),
+    "spectrum-analyzer": ("spectrum_analyzer", ["sweep", "read", "errors", "RF on"]),
+    "signal-generator": ("generator", ["level", "frequency", "settle", "RF on"]),
+    "power-meter": ("power_meter", ["averaging", "zero", "read"]),
+    "signal-switch": ("switch", ["open", "close"]),
+}
+
+
+def test_shipped_dialects_pass_on_the_bench_that_they_are_for(start_bench):
+    addresses = start_bench({"[leads]": f"{SWITCH_ON_THE_BENCH}\n[leads]"}).addresses
+    for role, (table, expected) in ROLES.items():
+        dialect = load_dialect(f"scpi-99-{role}")
+        options = {"channels": ("101", "102"), "zero": True}
+        steps = trial(addresses[table], dialect, **options).run()
+        assert [step for step in steps if step.verdict != GOOD] == []
+        names = [step.name for step in steps]
+        assert names[:2] == ["identify", "prepare"]
+        assert set(expected) <= set(names), role
+        assert "Simulated" in steps[0].finding
+        if hasattr(dialect, "rf"):
+            assert names[-1] == "RF off at the end"
+            assert dialect.rf.off in steps[-1].messages("->")
+
+
+@pytest.mark.parametrize("name", ["centre-span", "plain-text", "listed"])
+def test_unlike_instruments_pass_with_their_own(unlike, name):
+    steps = trial(unlike[name], load_dialect(f"{HERE}/unlike_dialects/{name}.toml")).run()
+    assert [step for step in steps if step.verdict != GOOD] == []
+    assert any("11 points" in step.finding for step in steps)
+
+
+@pytest.fixture
+def mistaken(tmp_path):
+    """The plain-text dialect with a mistake in it."""
+
+    def make(old, new):
+        text = (HERE / "unlike_dialects" / "plain-text.toml").read_text("utf-8")
+        assert old in text
+        (tmp_path / "mine.toml").write_text(text.replace(old, new), "utf-8")
+        return load_dialect("mine.toml", relative_to=tmp_path)
+
+    return make
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "step", "finding", "hint"),
+    [
+        ('["*CLS", "RFOF"]', '["*CLS", "PREset", "RFOF", "CONT 0"]', "prepare",
+         "'PREset': FAULT 113", "which command it does not take"),
+        ('["NO FAULTS"]', '["0"]', "prepare", "'NO FAULTS'", "put it into `no_error`"),
+        ('["RF OFF"]', '["OFF"]', "RF off", "'RF?' answers 'RF OFF'", "answers_off"),
+        ("FA {value}", "FX {value}", "configure", "'FX 1000000.000': FAULT 113", "dialect"),
+        ('get = "FA?"', 'get = "FB?"', "read back", "start_hz was set to", "tolerance"),
+        ('"LG 0"', '"LG 1"', "frequencies", "point 2 should be at", "[spacing]"),
+        ('bit = 5, done_when = "clear"', 'bit = 6, done_when = "set"', "sweep",
+         "was not finished after", "trigger"),
+        ('S11 = "F11"', 'S11 = "S11"', "read", "'RE? S11'",
+         "complained about 'RE? S11': FAULT 224"),
+        ('separator = ";"', 'separator = ","', "frequencies",
+         "expected numbers separated by ','", "[data]"),
+    ],
+)  # fmt: skip
+def test_each_mistake_is_shown_in_its_step(unlike, mistaken, old, new, step, finding, hint):
+    steps = trial(unlike["plain-text"], mistaken(old, new)).run()
+    failed = [one for one in steps if one.verdict == FAILED]
+    assert failed[0].name == step
+    assert finding in failed[0].finding
+    assert hint in failed[0].hint
+    link = Link(unlike["plain-text"])
+    link.open()
+    assert link.query("RF?") == "RF OFF"
+    link.close()
+
+
+def test_all_commands_that_are_not_taken_are_named_at_once(unlike, mistaken):
+    dialect = mistaken('["*CLS", "RFOF"]', '["*CLS", "PREset", "RFOF", "CONT 0"]')
+    (failed,) = [s for s in trial(unlike["plain-text"], dialect).run() if s.verdict == FAILED]
+    assert "'PREset'" in failed.finding
+    assert "'CONT 0'" in failed.finding
+    assert "'RFOF'" not in failed.finding
+
+
+def test_nobody_there(unlike):
+    steps = trial("TCPIP0::127.0.0.1::1::SOCKET", load_dialect("scpi-99-power-meter")).run()
+    assert [(step.name, step.verdict) for step in steps] == [("identify", FAILED)]
