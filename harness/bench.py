@@ -1,7 +1,9 @@
 """The Bench: what a procedure asks for, in the words of a bench card.
 
 It switches RF off around every change of a connection, has connections made, sweeps every
-band, and puts each sweep into the run file before it says that the sweep is done.
+band, and puts each sweep into the run file before it says that the sweep is done. Where an
+instrument fails it, it has it start afresh and goes on, once for each step; a connection that
+somebody made is not doubtful because a link was lost.
 """
 
 from __future__ import annotations
@@ -11,12 +13,16 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
-from drivers.errors import InputError, NotJoinedError
-from drivers.sweep import Sweep, SweepSettings
+from drivers.errors import InputError, InstrumentError, NotJoinedError
+from drivers.sweep import SuspectSweepError, Sweep, SweepSettings
 from harness.analysis.plausibility import through_fault
+from harness.readings_check import (
+    at_the_floor,
+    fits,
+    points_at_the_floor,
+    require_plausible,
+    transmission_of,
+)
 from harness.results import Event
 from harness.run_file import Kind
 
@@ -24,8 +30,12 @@ NORMALIZATION_SWEEPS = 4
 ATTEMPTS_TO_JOIN = 3
 
 
-class Analyzer(Protocol):
-    """What the Bench needs of an instrument that sweeps."""
+class Source(Protocol):
+    """What the Bench needs of whatever sweeps; see `drivers.sweep.SweepSource`."""
+
+    @property
+    def traces(self) -> tuple[str, ...]:
+        """What every sweep of it holds."""
 
     def configure(self, settings: SweepSettings) -> None:
         """Set a band up."""
@@ -38,6 +48,9 @@ class Analyzer(Protocol):
 
     def rf_off(self) -> None:
         """Source off."""
+
+    def recover(self) -> None:
+        """Start afresh after trouble, with RF off."""
 
 
 class Exchange(Protocol):
@@ -56,8 +69,10 @@ class Exchange(Protocol):
 class Journal(Protocol):
     """Where sweeps and events are kept."""
 
-    def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
-        """Keep a sweep."""
+    def append(
+        self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
+    ) -> None:
+        """Keep a sweep, marked if it cannot be true."""
 
     def event(self, event: Event) -> None:
         """Keep an event."""
@@ -77,13 +92,17 @@ class Progress(Protocol):
 class Equipment:
     """What a Bench works with; a rehearsal brings stand-ins that only count."""
 
-    analyzer: Analyzer
+    source: Source
     exchange: Exchange
     journal: Journal
     progress: Progress
     clock: Callable[[], float]
     unbroken: Callable[[], AbstractContextManager[None]]
     """A section that a stop signal must not break into."""
+    floor_db: float
+    """The ratio at which the receiver reads nothing but itself."""
+    has_readings: bool = True
+    """False in a rehearsal, whose sweeps hold nothing to look at."""
 
 
 class Bench:
@@ -96,6 +115,9 @@ class Bench:
         self._makings = 0
         self._insertion: int | None = None
         self._insertions_made = 0
+        self._remarked: set[str] = set()
+        self._faint: set[tuple[str, Kind]] = set()
+        """Where points at the receiver's floor came again, and so are what they are."""
 
     def normalize(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
         """Record the through response of the leads in every band."""
@@ -148,6 +170,13 @@ class Bench:
         """Put a remark into the run file."""
         self._record("note", text)
 
+    def rf_off(self) -> None:
+        """Switch the source off and make sure of it, afresh if it does not answer."""
+        try:
+            self._equipment.source.rf_off()
+        except InstrumentError as error:
+            self._recover(error)
+
     def _require_normalization(self, call: str) -> None:
         if not self._makings:
             raise InputError(
@@ -178,23 +207,92 @@ class Bench:
         tools = self._equipment
         is_first = True
         for band, settings in self.bands.items():
-            tools.analyzer.configure(settings)
-            tools.analyzer.rf_on()
+            self._begin(settings)
             for _ in range(count):
-                sweep = tools.analyzer.sweep()
-                fault = through_fault(_transmission(sweep)) if kind == "normalization" else ""
-                if fault:
-                    raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first)
+                sweep = self._good_sweep(band, kind, index, is_first=is_first)
                 is_first = False
                 with tools.unbroken():
                     tools.journal.append(band, kind, index, sweep)
                 tools.progress.sweep_done()
-        tools.analyzer.rf_off()
+        self.rf_off()
+
+    def _begin(self, settings: SweepSettings) -> None:
+        """Set a band up and switch RF on, with one fresh start if an instrument fails."""
+        try:
+            self._set_up(settings)
+        except InstrumentError as error:
+            self._recover(error)
+            self._set_up(settings)
+
+    def _set_up(self, settings: SweepSettings) -> None:
+        self._equipment.source.configure(settings)
+        self._equipment.source.rf_on()
+
+    def _good_sweep(self, band: str, kind: Kind, index: int, *, is_first: bool) -> Sweep:
+        """A sweep whose readings can be true, with one fresh start if it fails.
+
+        Raises:
+            InstrumentError: the second attempt failed too.
+            NotJoinedError: the leads are not joined while normalizing.
+        """
+        try:
+            return self._checked_sweep(band, kind, index, is_first=is_first, is_again=False)
+        except InstrumentError as error:
+            self._recover(error)
+        self._set_up(self.bands[band])
+        try:
+            return self._checked_sweep(band, kind, index, is_first=is_first, is_again=True)
+        except SuspectSweepError as error:
+            fault = through_fault(transmission_of(error.sweep)) if kind == "normalization" else ""
+            if not fault or not at_the_floor(error.sweep, self._equipment.floor_db)[0]:
+                raise
+            raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first) from error
+
+    def _checked_sweep(
+        self, band: str, kind: Kind, index: int, *, is_first: bool, is_again: bool
+    ) -> Sweep:
+        tools, settings = self._equipment, self.bands[band]
+        if not tools.has_readings:
+            return tools.source.sweep()
+        try:
+            sweep = tools.source.sweep()
+            require_plausible(sweep, tools.source.traces, settings.frequency_hz(), tools.floor_db)
+            if points_at_the_floor(sweep, tools.floor_db) and (band, kind) not in self._faint:
+                if not is_again:
+                    raise SuspectSweepError(
+                        "some points of a sweep are at the receiver's floor", sweep
+                    )
+                self._faint.add((band, kind))
+        except SuspectSweepError as error:
+            if fits(error.sweep, tools.source.traces, settings.points):
+                with tools.unbroken():
+                    tools.journal.append(band, kind, index, error.sweep, is_suspect=True)
+            raise
+        fault = through_fault(transmission_of(sweep)) if kind == "normalization" else ""
+        if fault:
+            raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first)
+        self._remark(band, sweep)
+        return sweep
+
+    def _remark(self, band: str, sweep: Sweep) -> None:
+        """Record what is odd about a sweep that is good all the same, once."""
+        remarks = [f"band {band}: {remark}" for remark in sweep.remarks]
+        if points_at_the_floor(sweep, self._equipment.floor_db):
+            remarks.append(f"band {band}: some points are at the receiver's floor")
+        for remark in remarks:
+            if remark not in self._remarked:
+                self._remarked.add(remark)
+                self._record("note", remark)
+
+    def _recover(self, error: InstrumentError) -> None:
+        """Have the source start afresh, RF off; the connections are what they were."""
+        self._record("recovery", f"starting afresh after: {error.what}")
+        self._equipment.source.recover()
 
     def _change(self, what: str, connect: Callable[[], None]) -> None:
         """Have a connection changed, with RF off before and until the next sweep."""
         self._insertion = None
-        self._equipment.analyzer.rf_off()
+        self.rf_off()
         self._equipment.progress.doing(what)
         connect()
         self._record("connection", what)
@@ -202,10 +300,6 @@ class Bench:
     def _record(self, kind: str, text: str) -> None:
         with self._equipment.unbroken():
             self._equipment.journal.event(Event(self._equipment.clock(), kind, text))
-
-
-def _transmission(sweep: Sweep) -> NDArray[np.complex128]:
-    return np.asarray(sweep.readings[sweep.traces.index("S21")])
 
 
 def _require_positive(count: int, what: str) -> None:

@@ -12,6 +12,8 @@ from typing import Annotated, Optional
 
 import typer
 
+from harness.import_command import import_files
+from harness.instruments_command import dialect, instruments
 from harness.procedure_commands import ProcedureCommands
 
 app = typer.Typer(
@@ -27,6 +29,9 @@ app.add_typer(
     name="run",
     help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
 )
+app.command("import")(import_files)
+app.command()(instruments)
+app.command()(dialect)
 
 
 def _print_version(wanted: bool) -> None:

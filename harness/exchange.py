@@ -1,10 +1,11 @@
-"""Who makes the connections: a person who is asked to, or the simulated bench."""
+"""Who makes the connections: a person who is asked to, a signal switch, or the simulated bench."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
-from drivers.errors import InputError
+from drivers.errors import InputError, InstrumentError
 from drivers.hand import Hand
 from harness.station import Station
 
@@ -30,6 +31,15 @@ class PersonAtTheBench:
         self._ask = ask
         self._say = say
         self._cautioned = False
+
+    def connect_behind_switch(self, item: str, through_channel: str, item_channel: str) -> None:
+        """Ask for through and item to be connected to the switch, for good."""
+        through = self._station.through
+        what = f"the adapter ({through.adapter})" if through else "a direct joint"
+        self._prompt(
+            f"Connect {what} to channel {through_channel} of the switch and {item} to channel "
+            f"{item_channel}; the switch does the rest."
+        )
 
     def connect_through(self, *, again: bool) -> None:
         """Ask for the leads to be joined."""
@@ -82,3 +92,64 @@ class SimulatedExchange:
     def finish(self) -> None:
         """Leave the leads open."""
         self._hand.open_leads()
+
+
+class Switch(Protocol):
+    """What is needed of a signal switch; see `drivers.signal_switch`."""
+
+    def select(self, channel: str) -> None:
+        """Close a channel, open all others, and make sure of it."""
+
+    def reopen(self) -> None:
+        """Start over on a fresh connection."""
+
+
+class SwitchedExchange:
+    """Has a signal switch exchange through and item, which `connect` puts behind it once.
+
+    `note` is told when the switch had to be started afresh.
+    """
+
+    def __init__(
+        self,
+        switch: Switch,
+        station: Station,
+        connect: Callable[[], None],
+        finish: Callable[[], None],
+        note: Callable[[str], None],
+    ) -> None:
+        if station.switch is None:
+            raise AssertionError("the station has a switch")
+        self._switch = switch
+        self._channels = station.switch
+        self._connect = connect
+        self._finish = finish
+        self._note = note
+        self._is_connected = False
+
+    def connect_through(self, *, again: bool) -> None:
+        """Switch to the through."""
+        self._close(self._channels.through)
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Switch to the item, by way of the through: every insertion is a closing of its own."""
+        if insertion > 1:
+            self._close(self._channels.through)
+        self._close(self._channels.item)
+
+    def finish(self) -> None:
+        """Leave the through closed, and hands free."""
+        self._close(self._channels.through)
+        self._finish()
+
+    def _close(self, channel: str) -> None:
+        if not self._is_connected:
+            self._connect()
+            self._is_connected = True
+        try:
+            self._switch.select(channel)
+        except InstrumentError as error:
+            # RF is off here, and closing a channel twice does no harm
+            self._note(f"starting the switch afresh after: {error.what}")
+            self._switch.reopen()
+            self._switch.select(channel)

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import platform
-import sys
 import traceback
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from drivers.errors import (
     InputError,
@@ -22,11 +17,11 @@ from drivers.errors import (
     StoppedError,
     TarelineError,
 )
-from drivers.sweep import S_PARAMETERS, SweepSettings
+from drivers.sweep import SweepSettings
 from harness.bench import Bench, Equipment, Exchange
 from harness.clock import as_iso
 from harness.connected import ConnectedStation, check_files, connect
-from harness.exchange import PersonAtTheBench, SimulatedExchange
+from harness.exchange import PersonAtTheBench, SimulatedExchange, SwitchedExchange
 from harness.interrupts import StopRequested, StopSignals
 from harness.items import Item, Workplace, item_as_dict
 from harness.procedure import Procedure
@@ -35,6 +30,7 @@ from harness.rehearsal import Workload, rehearse
 from harness.results import Event
 from harness.run_analysis import finish
 from harness.run_file import RunHeader, RunJournal
+from harness.software import software_versions
 
 
 @dataclass(frozen=True)
@@ -118,9 +114,10 @@ class _Run:
         journal = self._create_journal()
         try:
             with progress_on_stderr(self._item_name, work.sweeps) as progress:
-                exchange = self._exchange(progress)
-                self._procedure(self._bench(journal, exchange, progress))
-                self._connected.analyzer.rf_off()
+                exchange = self._exchange(journal, progress)
+                bench = self._bench(journal, exchange, progress)
+                self._procedure(bench)
+                bench.rf_off()
                 exchange.finish()
             with self._stop.deferred():
                 self._record(journal, "finished", "procedure carried out")
@@ -158,7 +155,7 @@ class _Run:
         with self._stop.shutting_down():
             trouble: InstrumentError | None = None
             try:
-                self._connected.analyzer.make_safe()
+                self._connected.source.make_safe()
             except InstrumentError as error:
                 trouble = error
                 text = f"{text}; {error.what}"
@@ -182,19 +179,33 @@ class _Run:
         progress: PlainProgress | TerminalProgress,
     ) -> Bench:
         equipment = Equipment(
-            analyzer=self._connected.analyzer,
+            source=self._connected.source,
             exchange=exchange,
             journal=journal,
             progress=_Counting(self, progress),
             clock=self._connected.clock,
             unbroken=self._stop.deferred,
+            floor_db=self._workplace.station.floor_db,
         )
         return Bench(equipment, self._item_name, self._bands)
 
-    def _exchange(self, progress: PlainProgress | TerminalProgress) -> Exchange:
-        if self._connected.hand is not None:
-            return SimulatedExchange(self._connected.hand)
-        return PersonAtTheBench(self._workplace.station, progress.ask, progress.say)
+    def _exchange(
+        self, journal: RunJournal, progress: PlainProgress | TerminalProgress
+    ) -> Exchange:
+        station, hand, switch = (
+            self._workplace.station, self._connected.hand, self._connected.switch,
+        )  # fmt: skip
+        person = PersonAtTheBench(station, progress.ask, progress.say)
+        by_hand = person if hand is None else SimulatedExchange(hand)
+        if switch is None or station.switch is None:
+            return by_hand
+        channels, name = station.switch, self._item_name
+        if hand is None:
+            connect = partial(person.connect_behind_switch, name, channels.through, channels.item)
+        else:
+            connect = partial(hand.connect_item, name)
+        note = partial(self._record, journal, "recovery")
+        return SwitchedExchange(switch, station, connect, by_hand.finish, note)
 
     def _create_journal(self) -> RunJournal:
         station = self._workplace.station
@@ -213,9 +224,9 @@ class _Run:
             simulated=self._connected.is_simulated,
             simulated_bench=self._connected.simulated_bench,
         )
-        grids = {b: np.linspace(s.start_hz, s.stop_hz, s.points) for b, s in self._bands.items()}
+        grids = {band: settings.frequency_hz() for band, settings in self._bands.items()}
         path = self._assignment.results / f"{run_id}.h5"
-        return RunJournal(path, header, grids, S_PARAMETERS)
+        return RunJournal(path, header, grids, self._connected.source.traces)
 
     def count_sweep(self) -> None:
         """One more sweep is safely kept."""
@@ -240,12 +251,3 @@ def _stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
     error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)
     error.exit_status = request.exit_status
     return error
-
-
-def software_versions() -> str:
-    """Tareline and what it stands on, for the record."""
-    parts = [f"tareline {version('tareline')}", f"Python {platform.python_version()}"]
-    parts += [
-        f"{name} {version(name)}" for name in ("numpy", "scipy", "h5py", "PyVISA", "PyVISA-py")
-    ]
-    return f"{', '.join(parts)} on {sys.platform}"

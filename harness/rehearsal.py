@@ -33,6 +33,8 @@ class Workload:
 class _StandIn:
     """Takes the place of instruments, operator, run file and display, and counts."""
 
+    traces = S_PARAMETERS
+
     def __init__(self) -> None:
         self.work = Workload()
         self._settings: SweepSettings | None = None
@@ -43,12 +45,14 @@ class _StandIn:
     def sweep(self) -> Sweep:
         if self._settings is None:
             raise AssertionError("the Bench configures before it sweeps")
-        grid = np.linspace(self._settings.start_hz, self._settings.stop_hz, self._settings.points)
+        grid = self._settings.frequency_hz()
         return Sweep(grid, S_PARAMETERS, np.ones((len(S_PARAMETERS), len(grid)), complex), 0.0)
 
     def rf_on(self) -> None: ...
 
     def rf_off(self) -> None: ...
+
+    def recover(self) -> None: ...
 
     def connect_through(self, *, again: bool) -> None:
         self.work.connections += 1
@@ -58,7 +62,9 @@ class _StandIn:
 
     def finish(self) -> None: ...
 
-    def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
+    def append(
+        self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
+    ) -> None:
         self.work.sweeps += 1
         self.work.swept.add((kind, band))
         if self.work.sweeps > MOST_SWEEPS:
@@ -83,12 +89,14 @@ def rehearse(
     """
     stand_in = _StandIn()
     equipment = Equipment(
-        analyzer=stand_in,
+        source=stand_in,
         exchange=stand_in,
         journal=stand_in,
         progress=stand_in,
         clock=lambda: 0.0,
         unbroken=nullcontext,
+        floor_db=-np.inf,
+        has_readings=False,
     )
     procedure(Bench(equipment, item, bands))
     wanted: tuple[tuple[Kind, str], ...] = (

@@ -18,7 +18,7 @@ class Event:
     time: float
     """Unix seconds."""
     kind: str
-    """One word: started, connection, note, error, stopped, finished."""
+    """One word: connection, note, recovery, error, stopped, finished."""
     text: str
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,15 @@ from harness.analysis.evaluate import evaluate
 from harness.analysis.mismatch import reflection_magnitude
 from harness.items import Item
 from harness.results import Run
-from harness.run_file import Group, finish_run, open_run, read_events, read_header, read_readings
+from harness.run_file import (
+    Group,
+    count_suspects,
+    finish_run,
+    open_run,
+    read_events,
+    read_header,
+    read_readings,
+)
 from harness.station import Station, Through
 
 _PER_FREQUENCY = {
@@ -47,19 +56,33 @@ def assess(path: Path) -> dict[str, BandResult]:
     with open_run(path) as file:
         header = read_header(file)
         readings = read_readings(file)
+        suspects = count_suspects(file)
         station = Station.model_validate(
             header.station, context=SI_CONTEXT, by_alias=False, by_name=True
         )
         stated = {key: value for key, value in header.item.items() if key != "id"}
         item = Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
     try:
-        return {band: _assess_band(band, r, station, item) for band, r in readings.items()}
+        return {
+            band: _with_suspects(_assess_band(band, r, station, item), suspects[band])
+            for band, r in readings.items()
+        }
     except ValueError as error:
         raise InputError(
             f"the readings cannot be evaluated: {error}",
             where=str(path),
             hint="the run keeps all its readings; see whether its procedure was carried out whole",
         ) from error
+
+
+def _with_suspects(result: BandResult, suspects: int) -> BandResult:
+    if not suspects:
+        return result
+    note = (
+        f"{suspects} {'sweep' if suspects == 1 else 'sweeps'} that cannot be true "
+        f"{'was' if suspects == 1 else 'were'} kept, marked, and left out here; the events say why."
+    )
+    return replace(result, notes=(*result.notes, note))
 
 
 def _assess_band(band: str, readings: BandReadings, station: Station, item: Item) -> BandResult:
@@ -77,8 +100,8 @@ def _statements(station: Station, item: Item, frequency_hz: FloatArray) -> State
     through = station.through
     nothing = np.zeros_like(frequency_hz)
     return Statements(
-        source_reflection=reflection_magnitude(station.analyzer.source_match_db),
-        load_reflection=reflection_magnitude(station.analyzer.load_match_db),
+        source_reflection=reflection_magnitude(station.source_match_db),
+        load_reflection=reflection_magnitude(station.receiver.load_match_db),
         connection_repeatability_db=station.leads.connection_repeatability_db,
         through_loss_db=nothing
         if through is None
@@ -90,8 +113,12 @@ def _statements(station: Station, item: Item, frequency_hz: FloatArray) -> State
         item_reflection=None
         if item.return_loss_db is None
         else reflection_magnitude(item.return_loss_db),
-        drift_db_per_hour=station.analyzer.drift_per_hour_db,
+        drift_db_per_hour=station.receiver.drift_per_hour_db,
         lead_loss_difference_db=station.leads.loss_difference_db,
+        linearity_db=station.receiver.linearity_db,
+        switch_path_difference_db=None
+        if station.switch is None
+        else station.switch.path_difference_db,
     )
 
 

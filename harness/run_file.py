@@ -8,11 +8,13 @@ Schema `tareline-run/1`
                  JSON text)
     /events      (E,) of time (Unix s), kind, text
     /bands/<band>/frequency_hz                      (P,)
-    /bands/<band>/normalization/readings time making    (K, S, P) (K,) (K,)
-    /bands/<band>/insertions/readings time insertion    (N, S, P) (N,) (N,)
+    /bands/<band>/normalization/readings time making suspect    (K, S, P) (K,) (K,) (K,)
+    /bands/<band>/insertions/readings time insertion suspect    (N, S, P) (N,) (N,) (N,)
     /analysis/<band>/...    once finished; see `harness.run_analysis`
 Units stand in the attribute `unit` of each dataset, the names of the S traces in the attribute
-`traces` of the readings. `time` is written last: a row without it was not finished.
+`traces` of the readings. `time` is written last: a row without it was not finished. `suspect` is
+1 in rows that are kept but not evaluated, because their readings cannot be true; an event says
+why. Files without it have none.
 
 Each sweep is a chunk of its own that is never written again, flushed and synchronized before
 it is reported done. Finishing works on a copy that then takes the file's place.
@@ -99,11 +101,17 @@ class RunJournal:
             finally:
                 draft.unlink(missing_ok=True)
 
-    def append(self, band: str, kind: Kind, index: int, sweep: Sweep) -> None:
+    def append(
+        self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
+    ) -> None:
         """Put one sweep on disk; when this returns it stays."""
         with _disk(self.path):
             group = self._file[f"bands/{band}/{kind}"]
             row = group["time"].shape[0]
+            # what nobody writes is 0
+            group["suspect"].resize(row + 1, axis=0)
+            if is_suspect:
+                group["suspect"][row] = 1
             for name, value in (
                 ("readings", sweep.readings),
                 (_INDEX[kind], index),
@@ -228,23 +236,39 @@ def read_events(file: h5py.File) -> tuple[Event, ...]:
 
 
 def read_readings(file: h5py.File) -> dict[str, BandReadings]:
-    """All finished sweeps of an open run file, by band."""
+    """All finished sweeps of an open run file that can be true, by band."""
     return {band: _band_readings(group) for band, group in file["bands"].items()}
+
+
+def count_suspects(file: h5py.File) -> dict[str, int]:
+    """How many sweeps an open run file keeps that cannot be true, by band."""
+    return {
+        band: sum(int(np.count_nonzero(~_sound(group[kind]))) for kind in _INDEX)
+        for band, group in file["bands"].items()
+    }
 
 
 def _band_readings(group: h5py.Group) -> BandReadings:
     through, item = group["normalization"], group["insertions"]
-    done, swept = through["time"].shape[0], item["time"].shape[0]
+    good, swept = _sound(through), _sound(item)
     return BandReadings(
         frequency_hz=group["frequency_hz"][()],
         traces=tuple(json.loads(through["readings"].attrs["traces"])),
-        normalization=through["readings"][:done],
-        normalization_time=through["time"][:done],
-        normalization_making=through["making"][:done],
-        insertions=item["readings"][:swept],
-        insertion_time=item["time"][:swept],
-        insertion=item["insertion"][:swept],
+        normalization=through["readings"][: len(good)][good],
+        normalization_time=through["time"][: len(good)][good],
+        normalization_making=through["making"][: len(good)][good],
+        insertions=item["readings"][: len(swept)][swept],
+        insertion_time=item["time"][: len(swept)][swept],
+        insertion=item["insertion"][: len(swept)][swept],
     )
+
+
+def _sound(part: h5py.Group) -> NDArray[np.bool_]:
+    """Which of the finished sweeps are not marked as suspect; (N,)."""
+    done = part["time"].shape[0]
+    if "suspect" not in part:
+        return np.ones(done, dtype=np.bool_)
+    return np.asarray(part["suspect"][:done] == 0)
 
 
 def _write_header(file: h5py.File, header: RunHeader) -> None:
@@ -267,7 +291,11 @@ def _create_band(
         )
         readings.attrs["unit"] = "1"
         readings.attrs["traces"] = json.dumps(list(traces))
-        for name, dtype, unit in ((index, "<i8", "1"), ("time", "<f8", "s")):
+        for name, dtype, unit in (
+            (index, "<i8", "1"),
+            ("suspect", "|i1", "1"),
+            ("time", "<f8", "s"),
+        ):
             small = part.create_dataset(name, (0,), dtype, maxshape=(None,), chunks=(SMALL_CHUNK,))
             small.attrs["unit"] = unit
 

@@ -4,18 +4,31 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from pydantic import Field, field_validator, model_validator
 
-from drivers.quantities import FrequencyHz, LevelDbm, RatioDb, TemperatureC, TimeS, TorqueNm
+from drivers.quantities import FrequencyHz, RatioDb, TemperatureC, TorqueNm
 from drivers.sweep import SweepSettings
 from drivers.toml_file import ReadFile, Table, read_table
 from harness.analysis.arrays import FloatArray
+from harness.station_instruments import (
+    RECORDED_FLOOR_DB,
+    Analyzer,
+    Generator,
+    Instrument,
+    PowerMeter,
+    Receiver,
+    Recorded,
+    Source,
+    SpectrumAnalyzer,
+    Switch,
+    TrafficLogFile,
+)
 
 LARGEST_SWEEP = 100_001
-LONGEST_TIMEOUT_S = 3600.0
+SET_UPS = "[analyzer]; [generator] with [power_meter]; [spectrum_analyzer]; or [recorded] for files"
 _BAND_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 
 
@@ -25,37 +38,12 @@ class Band(Table):
     start_hz: FrequencyHz = Field(alias="start", gt=0)
     stop_hz: FrequencyHz = Field(alias="stop", gt=0)
     points: int = Field(ge=2, le=LARGEST_SWEEP)
+    spacing: Literal["linear", "logarithmic"] = "linear"
 
     @model_validator(mode="after")
     def _rises(self) -> Band:
         if self.stop_hz <= self.start_hz:
             raise ValueError("stop is not above start: exchange the two, or correct one")
-        return self
-
-
-class Analyzer(Table):
-    """The network analyzer: where it is, what it speaks, what it may send."""
-
-    resource: str | None = None
-    """VISA address; left out when the station has a simulated bench of its own."""
-    dialect: str = "scpi-99-network-analyzer"
-    power_dbm: LevelDbm = Field(alias="power")
-    maximum_power_dbm: LevelDbm = Field(alias="maximum_power")
-    if_bandwidth_hz: FrequencyHz = Field(alias="if_bandwidth", gt=0)
-    timeout_s: TimeS = Field(default=5.0, alias="timeout", gt=0, le=LONGEST_TIMEOUT_S)
-    visa_library: str = "@py"
-    source_match_db: RatioDb = Field(alias="source_match", gt=0)
-    load_match_db: RatioDb = Field(alias="load_match", gt=0)
-    drift_per_hour_db: RatioDb | None = Field(default=None, alias="drift_per_hour", ge=0)
-
-    @model_validator(mode="after")
-    def _below_ceiling(self) -> Analyzer:
-        if self.power_dbm > self.maximum_power_dbm:
-            raise ValueError(
-                f"power ({self.power_dbm:g} dBm) is above maximum_power "
-                f"({self.maximum_power_dbm:g} dBm), the most that the weakest port, sensor or "
-                "item stands: lower power"
-            )
         return self
 
 
@@ -100,14 +88,20 @@ class Simulation(Table):
 
 
 class Station(Table):
-    """One measuring place as its file states it."""
+    """One measuring place as its file states it: one set-up, leads, bands."""
 
     name: str
-    analyzer: Analyzer
+    analyzer: Analyzer | None = None
+    generator: Generator | None = None
+    power_meter: PowerMeter | None = None
+    spectrum_analyzer: SpectrumAnalyzer | None = None
+    recorded: Recorded | None = None
+    switch: Switch | None = None
     leads: Leads
     through: Through | None = None
     temperature_c: TemperatureC = Field(default=23.0, alias="temperature", ge=-100, le=200)
     simulation: Simulation | None = None
+    traffic_log: TrafficLogFile | None = None
     bands: dict[str, Band]
 
     @field_validator("bands")
@@ -123,27 +117,116 @@ class Station(Table):
         return bands
 
     @model_validator(mode="after")
-    def _knows_its_analyzer(self) -> Station:
-        starts_bench = self.simulation is not None and self.simulation.bench is not None
-        if starts_bench == (self.analyzer.resource is not None):
+    def _has_one_set_up(self) -> Station:
+        if self.generator is not None and self.power_meter is None:
+            raise ValueError("a [generator] needs a [power_meter] to measure with: add its table")
+        if self.power_meter is not None and self.generator is None:
+            raise ValueError("a [power_meter] needs a [generator] to measure: add its table")
+        named = [
+            f"[{name}]"
+            for name in ("analyzer", "generator", "spectrum_analyzer", "recorded")
+            if getattr(self, name) is not None
+        ]
+        if len(named) != 1:
+            problem = f"{' and '.join(named)} exclude each other" if named else "there is no set-up"
+            raise ValueError(f"{problem}: a station has exactly one of {SET_UPS}")
+        if self.recorded is not None and (self.switch or self.simulation or self.traffic_log):
             raise ValueError(
-                "analyzer.resource and simulation.bench exclude each other: a real analyzer has "
-                "a VISA address, a simulated bench is started for you"
-                if starts_bench
-                else "analyzer.resource is missing: its VISA address, such as "
-                '"TCPIP0::192.0.2.10::5025::SOCKET"'
+                "a station for [recorded] files has no [switch], [simulation] or [traffic_log]: "
+                "take the table out"
             )
         return self
 
+    @model_validator(mode="after")
+    def _knows_its_instruments(self) -> Station:
+        starts_bench = self.simulation is not None and self.simulation.bench is not None
+        for role, table in self.instruments().items():
+            if starts_bench == (table.resource is not None):
+                raise ValueError(
+                    f"{role}.resource and simulation.bench exclude each other: a real instrument "
+                    "has a VISA address, a simulated bench is started for you"
+                    if starts_bench
+                    else f"{role}.resource is missing: its VISA address, such as "
+                    '"TCPIP0::192.0.2.10::5025::SOCKET"'
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _sends_what_everything_stands(self) -> Station:
+        if self.recorded is None and self.source.power_dbm > self.maximum_power_dbm:
+            raise ValueError(
+                f"the power ({self.source.power_dbm:g} dBm) is above the least maximum_power of "
+                f"source, sensor and switch ({self.maximum_power_dbm:g} dBm): lower power"
+            )
+        return self
+
+    def instruments(self) -> dict[str, Instrument]:
+        """Every instrument by the name of its table."""
+        named = ("analyzer", "generator", "power_meter", "spectrum_analyzer", "switch")
+        found = {name: getattr(self, name) for name in named}
+        return {name: table for name, table in found.items() if table is not None}
+
+    @property
+    def source(self) -> Source:
+        """Whatever sends; a station for recorded files has none."""
+        source = self.analyzer or self.generator or self.spectrum_analyzer
+        if source is None:
+            raise AssertionError("a station for recorded files sends nothing")
+        return source
+
+    @property
+    def receiver(self) -> Receiver:
+        """Whatever receives."""
+        receiver = self.analyzer or self.power_meter or self.spectrum_analyzer or self.recorded
+        if receiver is None:
+            raise AssertionError("a checked station has one set-up")
+        return receiver
+
+    @property
+    def source_match_db(self) -> float:
+        """Least return loss looking into the first lead's end."""
+        return (self.recorded or self.source).source_match_db
+
+    @property
+    def maximum_power_dbm(self) -> float:
+        """The most that may be sent: what the weakest of source, sensor and switch stands."""
+        stated = [
+            self.source.maximum_power_dbm,
+            None if self.power_meter is None else self.power_meter.maximum_power_dbm,
+            None if self.switch is None else self.switch.maximum_power_dbm,
+        ]
+        return min(level for level in stated if level is not None)
+
+    @property
+    def floor_db(self) -> float:
+        """The ratio at which the receiver reads nothing but itself."""
+        measuring = self.analyzer or self.power_meter or self.spectrum_analyzer
+        if measuring is None:
+            return RECORDED_FLOOR_DB
+        return measuring.noise_floor_dbm - self.source.power_dbm
+
     def settings(self, band: str) -> SweepSettings:
-        """What the analyzer is to be set to in a band."""
+        """What the instruments are to be set to in a band.
+
+        A power meter has no bandwidth; its place then holds 1 kHz, which nobody sends.
+        """
         chosen = self.bands[band]
+        bandwidth_hz, averages = 1e3, 1
+        if self.analyzer is not None:
+            bandwidth_hz, averages = self.analyzer.if_bandwidth_hz, self.analyzer.averages
+        elif self.spectrum_analyzer is not None:
+            bandwidth_hz = self.spectrum_analyzer.resolution_bandwidth_hz
+            averages = self.spectrum_analyzer.averages
+        elif self.power_meter is not None:
+            averages = self.power_meter.averages
         return SweepSettings(
             start_hz=chosen.start_hz,
             stop_hz=chosen.stop_hz,
             points=chosen.points,
-            power_dbm=self.analyzer.power_dbm,
-            if_bandwidth_hz=self.analyzer.if_bandwidth_hz,
+            power_dbm=self.source.power_dbm,
+            if_bandwidth_hz=bandwidth_hz,
+            averages=averages,
+            spacing=chosen.spacing,
         )
 
     def as_dict(self) -> dict[str, Any]:

@@ -40,6 +40,11 @@ class BandReadings:
         row = self.trace("S21")
         return 0 if row is None else row
 
+    @property
+    def is_scalar(self) -> bool:
+        """Whether only the magnitude of the transmission was measured."""
+        return self.traces == ("transmission",)
+
 
 @dataclass(frozen=True)
 class Statements:
@@ -63,6 +68,10 @@ class Statements:
     """Most that the zero moves in an hour; None: only checks can tell."""
     lead_loss_difference_db: float = 0.0
     """Most by which the losses of the two leads, pads included, differ."""
+    linearity_db: float | None = None
+    """Limits of the receiver's error of a difference of levels; None: not stated."""
+    switch_path_difference_db: float | None = None
+    """Most by which the switch's own losses to through and to item differ; None: no switch."""
 
 
 @dataclass(frozen=True)

@@ -136,7 +136,7 @@ def drift_lines(found: Findings, statements: Statements, notes: list[str]) -> li
             )
         else:
             beyond_db = rate * float(np.mean(beyond_s)) / 3600.0
-            sources.append("station: analyzer.drift_per_hour")
+            sources.append("station: drift_per_hour")
             notes.append(
                 "Some insertions have no check of the zero after (or before) them: there the drift "
                 "is the station's statement."
@@ -212,3 +212,55 @@ def through_lines(statements: Statements) -> list[Contribution]:
             "station: through.loss_limits_at_1_ghz",
         )
     ]
+
+
+def linearity_lines(
+    readings: BandReadings, statements: Statements, notes: list[str]
+) -> list[Contribution]:
+    """The stated limits of the receiver's error between the levels of through and item."""
+    limit_db = statements.linearity_db
+    if limit_db is None and readings.is_scalar:
+        notes.append(
+            "The station states no linearity of the receiver: that error is NOT in the uncertainty."
+        )
+    if not limit_db:
+        return []
+    u_db = np.full(len(readings.frequency_hz), limit_db / ROOT_3)
+    return [
+        Contribution(
+            "linearity of the receiver", "B", "rectangular", u_db, np.inf, "station: linearity"
+        )
+    ]
+
+
+def switch_lines(
+    readings: BandReadings, statements: Statements, notes: list[str]
+) -> list[Contribution]:
+    """What a switch leaves unseen: its unequal paths, and connections that were made only once.
+
+    Closing a channel again does not make the connections behind it again, so their scatter is
+    not in that of the insertions: one making for the item and one for the through.
+    """
+    difference_db = statements.switch_path_difference_db
+    if difference_db is None:
+        return []
+    notes.append(
+        "A switch exchanged through and item, whose connections were made once: their "
+        "repeatability is the station's statement."
+    )
+    shape = len(readings.frequency_hz)
+    made_once_db = np.sqrt(2.0) * statements.connection_repeatability_db
+    lines = [
+        Contribution(
+            "connections made once", "B", "normal", np.full(shape, made_once_db), np.inf,
+            "station: leads.connection_repeatability",
+        )
+    ]  # fmt: skip
+    if difference_db:
+        lines.append(
+            Contribution(
+                "paths of the switch", "B", "rectangular", np.full(shape, difference_db / ROOT_3),
+                np.inf, "station: switch.path_difference",
+            )
+        )  # fmt: skip
+    return lines

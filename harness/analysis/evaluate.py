@@ -16,8 +16,10 @@ from harness.analysis.contributions import (
     Findings,
     connection_lines,
     drift_lines,
+    linearity_lines,
     mismatch_line,
     noise_lines,
+    switch_lines,
     through_lines,
 )
 from harness.analysis.expected import ExpectedLoss
@@ -63,6 +65,8 @@ def evaluate(
         *drift_lines(found, statements, notes),
         mismatch_line(readings, loss_db, statements),
         *through_lines(statements),
+        *linearity_lines(readings, statements, notes),
+        *switch_lines(readings, statements, notes),
     ]
     combined = combine(budget)
     if expected is not None:

@@ -1,0 +1,310 @@
+"""The same item by every set-up: the figures agree, and each station file says what it must."""
+
+import itertools
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from drivers.errors import InputError
+from drivers.hand import Hand
+from drivers.link import Link
+from drivers.quantities import SI_CONTEXT
+from drivers.simulated.description import read_description
+from drivers.simulated.truth import insertion_loss_db, scattering
+from harness.connected import check_files
+from harness.import_run import Recordings, import_run
+from harness.items import read_workplace
+from harness.measure import Assignment, measure
+from harness.procedure import find_procedure
+from harness.run_analysis import read_run
+from harness.run_file import open_run, read_readings
+from harness.starter_files import write_starter
+from harness.station import Station
+from tests.harness.set_ups import (
+    SET_UPS,
+    SWITCH,
+    SWITCH_ON_THE_BENCH,
+    TRACKING,
+    replace,
+    use_set_up,
+)
+
+TARELINE = (sys.executable, "-c", "from harness.cli import main; main()")
+ITEM = "PIG-0451"
+BANDS = ("telemetry-868", "backhaul-5600")
+POINTS = 11
+SILENT_SWITCH = """
+[[faults]]
+instrument = "switch"
+kind = "silence"
+on = "ROUTe:CLOSe?"
+nth = 3
+"""
+
+
+def tareline(*arguments, folder, status=0, **options):
+    done = subprocess.run(
+        [*TARELINE, *map(str, arguments)],
+        cwd=folder, capture_output=True, text=True, check=False, timeout=60, **options,
+    )  # fmt: skip
+    assert done.returncode == status, done.stderr
+    return done
+
+
+def qualify(folder):
+    workplace = read_workplace(folder / "station.toml", folder / "items.toml")
+    work = Assignment(find_procedure("qualify"), {"insertions": 3, "sweeps": 2}, folder / "results")
+    (path,) = measure(workplace, workplace.choose([ITEM]), work)
+    return path
+
+
+def recorded_elsewhere(folder):
+    """Files as a corrected analyzer would save them: the truth of adapter and item."""
+    import skrf
+
+    workplace = read_workplace(folder / "station.toml", folder / "items.toml")
+    description = read_description(folder / "simulated-bench.toml")
+    bands = workplace.station.bands.values()
+    grid_hz = np.concatenate([np.linspace(b.start_hz, b.stop_hz, POINTS) for b in bands])
+    # the through is the adapter with its stated loss
+    through = workplace.station.through
+    transmission = 10 ** (-through.at_frequency(through.loss_at_1_ghz_db, grid_hz) / 20)
+    s = np.zeros((len(grid_hz), 2, 2), complex)
+    s[:, 0, 1] = s[:, 1, 0] = transmission
+    files = {"through": [], "item": []}
+    for number, (kind, matrices) in enumerate(
+        [("through", s), *[("item", scattering(description, ITEM, grid_hz))] * 3, ("through", s)]
+    ):
+        made = skrf.Network(f=grid_hz, f_unit="Hz", s=matrices, z0=50)
+        made.write_touchstone(filename=f"{kind}-{number}", dir=str(folder), form="ma")
+        files[kind].append(folder / f"{kind}-{number}.s2p")
+        os.utime(files[kind][-1], (1.7e9 + 60 * number,) * 2)
+    recordings = Recordings(tuple(files["through"]), tuple(files["item"]), is_simulated=True)
+    return import_run(workplace, ITEM, recordings, folder / "results")
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    """The item by every set-up."""
+    made = {}
+    for name in (*SET_UPS, "recorded"):
+        folder = tmp_path_factory.mktemp(name.replace(" ", "-"))
+        write_starter(folder)
+        use_set_up(folder, name, points=POINTS, bands=BANDS)
+        path = recorded_elsewhere(folder) if name == "recorded" else qualify(folder)
+        made[name] = (folder, path, read_run(path))
+    return made
+
+
+def test_all_set_ups_agree_within_their_uncertainties(runs):
+    """Normalized error |E_n| <= 1 for every pair (ISO/IEC 17043:2010, B.3.1.3, from memory)."""
+    print(f"\n\n{'set-up':12}{'band':16}{'loss, dB':>10}{'U, dB':>8}{'error, dB':>11}")
+    for name, (folder, _, run) in runs.items():
+        description = read_description(folder / "simulated-bench.toml")
+        for band, result in run.bands.items():
+            truth_db = insertion_loss_db(description, ITEM, result.frequency_hz)
+            off = result.insertion_loss_db - truth_db
+            worst = np.argmax(np.abs(off))
+            print(
+                f"{name:12}{band:16}{result.insertion_loss_db[worst]:10.4f}"
+                f"{result.expanded_uncertainty_db[worst]:8.4f}{off[worst]:11.4f}"
+            )
+            assert np.mean(np.abs(off) <= result.expanded_uncertainty_db) >= 0.95
+            assert np.abs(off).max() < 0.12, (name, band)
+    for one, other in itertools.combinations(runs, 2):
+        for band in BANDS:
+            first, second = runs[one][2].bands[band], runs[other][2].bands[band]
+            together = np.hypot(first.expanded_uncertainty_db, second.expanded_uncertainty_db)
+            e_n = np.abs(first.insertion_loss_db - second.insertion_loss_db) / together
+            assert e_n.max() <= 1, (one, other, band)
+
+
+def test_uncertainty_tells_good_set_ups_from_coarse_ones(runs):
+    """Statements that are true because they are wide say nothing."""
+    widest = {
+        name: max(band.expanded_uncertainty_db.max() for band in run.bands.values())
+        for name, (_, _, run) in runs.items()
+    }
+    assert widest["vector"] < 0.12
+    assert widest["S21 alone"] < 0.12
+    assert widest["stepped"] < 0.15
+    assert widest["stepped"] < widest["tracking"] < 0.4
+
+
+def test_all_end_in_the_same_run_file(runs):
+    traces = {"vector": ("S11", "S21", "S12", "S22"), "recorded": ("S11", "S21", "S12", "S22"),
+              "S21 alone": ("S21",)}  # fmt: skip
+    for name, (_, path, run) in runs.items():
+        with open_run(path) as file:
+            readings = read_readings(file)
+        for band in BANDS:
+            assert readings[band].traces == traces.get(name, ("transmission",))
+            assert readings[band].insertions.shape[1:] == (len(readings[band].traces), POINTS)
+            if readings[band].is_scalar:
+                assert np.all(readings[band].insertions.imag == 0)
+                assert np.all(readings[band].insertions.real > 0)
+        assert run.simulated
+        lines = {line.name for band in run.bands.values() for line in band.budget}
+        assert ("linearity of the receiver" in lines) == (name in ("stepped", "tracking"))
+    roles = [entry["role"] for entry in runs["stepped"][2].instruments]
+    assert roles == ["signal generator", "power meter", "simulated hand"]
+
+
+@pytest.mark.parametrize("name", ["stepped", "recorded"])
+def test_reports_show_every_set_up(runs, name):
+    folder, path, _ = runs[name]
+    shown = tareline("report", path, folder=folder)
+    assert "backhaul-5600" in shown.stdout
+    if name != "recorded":
+        assert "inside" in tareline("truth", path, folder=folder).stdout.lower()
+
+
+def test_scalar_readings_without_statements_are_honest(tmp_path):
+    """No linearity: a note. No return loss of the item: its reflection is taken as total."""
+    write_starter(tmp_path)
+    use_set_up(tmp_path, "tracking", points=POINTS, bands=BANDS[:1])
+    replace(tmp_path / "station.toml", ('linearity = "0.2 dB"\n', ""))
+    items = tmp_path / "items.toml"
+    items.write_text(items.read_text("utf-8").replace('return_loss = "18 dB"\n', ""), "utf-8")
+    (band,) = read_run(qualify(tmp_path)).bands.values()
+    assert any("no linearity of the receiver" in note for note in band.notes)
+    (mismatch,) = [line for line in band.budget if line.name == "mismatch"]
+    assert "taken as total" in mismatch.source
+    assert band.expanded_uncertainty_db.min() > 0.4
+
+
+@pytest.mark.parametrize("set_up", ["vector", "tracking"])
+def test_a_switch_exchanges_through_and_item(tmp_path, set_up):
+    """Its paths, and connections that it does not make again, are in the uncertainty."""
+    write_starter(tmp_path)
+    use_set_up(tmp_path, set_up, points=POINTS, bands=BANDS[:1])
+    bench, station = tmp_path / "simulated-bench.toml", tmp_path / "station.toml"
+    replace(bench, ("\n[leads]", f"{SWITCH_ON_THE_BENCH}\n[leads]"))
+    replace(station, ("\n[leads]", f'{SWITCH}\n[traffic_log]\nfile = "traffic.log"\n\n[leads]'))
+    # one that answers late is started afresh, which loses nothing
+    bench.write_text(bench.read_text("utf-8") + SILENT_SWITCH, "utf-8")
+    replace(station, ("[switch]\n", '[switch]\ntimeout = "500 ms"\n'))
+    run = read_run(qualify(tmp_path))
+    assert ["recovery" in event.kind for event in run.events].count(True) == 1
+    (band,) = run.bands.values()
+    truth_db = insertion_loss_db(read_description(bench), ITEM, band.frequency_hz)
+    off = np.abs(band.insertion_loss_db - truth_db)
+    assert np.all(off <= band.expanded_uncertainty_db)
+    lines = {line.name: line for line in band.budget}
+    assert lines["connections made once"].standard_uncertainty_db[0] == pytest.approx(0.02 * 2**0.5)
+    assert lines["paths of the switch"].standard_uncertainty_db[0] == pytest.approx(0.05 / 3**0.5)
+    assert any("connections were made once" in note for note in band.notes)
+    assert "signal switch" in [entry["role"] for entry in run.instruments]
+    said = (tmp_path / "traffic.log").read_text("utf-8")
+    assert "ROUTe:CLOSe (@101)" in said
+    # RF is off whenever the switch moves
+    is_on = False
+    for line in said.splitlines():
+        if "->  OUTPut:STATe O" in line:
+            is_on = line.endswith("ON")
+        assert not (is_on and "->  ROUTe:" in line)
+
+
+def test_a_person_connects_through_and_item_to_a_switch_once(tmp_path, start_bench):
+    write_starter(tmp_path / "own")
+    folder = tmp_path / "own"
+    use_set_up(folder, "vector", points=POINTS, bands=BANDS[:1])
+    process = start_bench({"\n[leads]": f"{SWITCH_ON_THE_BENCH}\n[leads]"})
+    station = folder / "station.toml"
+    text = station.read_text("utf-8")
+    start, end = text.index("[simulation]"), text.index("[analyzer]")
+    station.write_text(text[:start] + text[end:], "utf-8")
+    address = process.addresses
+    replace(
+        station,
+        ("[analyzer]", f'[analyzer]\nresource = "{address["analyzer"]}"'),
+        ("[leads]", SWITCH.replace("]", f']\nresource = "{address["switch"]}"', 1) + "\n[leads]"),
+    )
+    hand = Hand(Link(address["hand"]))
+    hand.open()
+    hand.connect_item(ITEM)
+    hand.close()
+    done = tareline(
+        "run", "qualify", "--item", ITEM, "--insertions", "3", folder=folder, input="\n"
+    )
+    assert done.stderr.count("Press Enter") == 1
+    assert "to channel 101 of the switch and PIG-0451 to channel 102" in done.stderr
+
+
+def read(folder):
+    workplace = read_workplace(folder / "station.toml", folder / "items.toml")
+    check_files(workplace, [ITEM])
+    return workplace
+
+
+BOTH = f'{TRACKING}\n[leads]\nconnector = "SMA"'
+
+
+@pytest.mark.parametrize(
+    ("set_up", "old", "new", "says"),
+    [
+        ("stepped", "[power_meter]", "[powr_meter]", "did you mean 'power_meter'"),
+        ("stepped", "[generator]", "[analyzer]", "analyzer.if_bandwidth: is missing"),
+        ("vector", '[leads]\nconnector = "SMA"', BOTH, "exclude each other"),
+        ("stepped", 'power = "0 dBm"', 'power = "6 dBm"', "least maximum_power of source, sensor"),
+        ("stepped", 'power = "0 dBm"', 'power = "11 dBm"', "above maximum_power (10 dBm)"),
+        ("tracking", 'maximum_power = "0 dBm"\n', "", "maximum_power: is missing"),
+        ("tracking", "averages = 4", "averages = 0", "spectrum_analyzer.averages"),
+        ("tracking", "resolution_bandwidth", "resolution", "did you mean 'resolution_bandwidth'"),
+        ("S21 alone", 'traces = ["S21"]', 'traces = ["S11"]', 'must hold "S21"'),
+        ("vector", "[leads]", f"{SWITCH.replace('102', '101')}\n[leads]", "the same channel"),
+        ("vector", "[leads]", f"{SWITCH.replace('path_', 'paths_')}\n[leads]", "'path_difference'"),
+        ("vector", "[leads]", f"{SWITCH}\n[leads]", "switch: is not described"),
+        ("tracking", "averages = 4", 'dialect = "scpi-99-power-meter"', "is for a power meter"),
+        ("recorded", "[leads]", '[traffic_log]\nfile = "x"\n\n[leads]', "take the table out"),
+    ],
+)  # fmt: skip
+def test_mistakes_in_a_set_up_are_named(tmp_path, set_up, old, new, says):
+    write_starter(tmp_path)
+    use_set_up(tmp_path, set_up)
+    replace(tmp_path / "station.toml", (old, new))
+    with pytest.raises(InputError) as raised:
+        read(tmp_path)
+    assert says in str(raised.value)
+
+
+def test_all_mistakes_of_a_set_up_come_at_once(tmp_path):
+    write_starter(tmp_path)
+    use_set_up(tmp_path, "stepped")
+    replace(
+        tmp_path / "station.toml",
+        ('power = "0 dBm"', "power = 0"),
+        ('linearity = "0.02 dB"', 'linearty = "0.02 dB"'),
+        ("averages = 2", 'averages = "two"'),
+    )
+    with pytest.raises(InputError, match="3 mistakes") as raised:
+        read(tmp_path)
+    assert "did you mean 'linearity'" in str(raised.value)
+
+
+def test_half_a_set_up_is_named(tmp_path):
+    write_starter(tmp_path)
+    use_set_up(tmp_path, "stepped")
+    station = tmp_path / "station.toml"
+    text = station.read_text("utf-8")
+    start, end = text.index("[power_meter]"), text.index("[leads]")
+    station.write_text(text[:start] + text[end:], "utf-8")
+    with pytest.raises(InputError, match="needs a \\[power_meter\\]"):
+        read(tmp_path)
+
+
+@pytest.mark.parametrize("set_up", [*SET_UPS, "recorded"])
+def test_every_station_reads_back_from_its_own_numbers(tmp_path, set_up):
+    write_starter(tmp_path)
+    use_set_up(tmp_path, set_up)
+    station = read_workplace(tmp_path / "station.toml", tmp_path / "items.toml").station
+    again = Station.model_validate(
+        station.as_dict(), context=SI_CONTEXT, by_alias=False, by_name=True
+    )
+    assert again == station
+    if set_up == "stepped":
+        assert station.maximum_power_dbm == 5.0
+        assert station.floor_db == -60.0
