@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Annotated, Any
 
-from pydantic import BeforeValidator, ValidationInfo
+from pydantic import BeforeValidator, Field, ValidationInfo
 
 _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\s\d.,+-].*?)?\s*")
 
@@ -80,7 +80,9 @@ def _reader(units: Mapping[str, float], example: str) -> Callable[[Any, Validati
 
 FrequencyHz = Annotated[float, BeforeValidator(_reader(FREQUENCY_UNITS, "2.4 GHz"))]
 LengthM = Annotated[float, BeforeValidator(_reader(LENGTH_UNITS, "450 mm"))]
-LevelDbm = Annotated[float, BeforeValidator(_reader(LEVEL_UNITS, "-10 dBm"))]
+LevelDbm = Annotated[
+    float, BeforeValidator(_reader(LEVEL_UNITS, "-10 dBm")), Field(ge=-300.0, le=100.0)
+]
 RatioDb = Annotated[float, BeforeValidator(_reader(RATIO_UNITS, "0.5 dB"))]
 TorqueNm = Annotated[float, BeforeValidator(_reader(TORQUE_UNITS, "0.56 N m"))]
 TimeS = Annotated[float, BeforeValidator(_reader(TIME_UNITS, "5 s"))]

@@ -46,6 +46,7 @@ from drivers.simulated.settings import (
     averages,
     averaging_commands,
     frequencies_hz,
+    physics_every,
     span_commands,
 )
 
@@ -82,6 +83,7 @@ class SimulatedAnalyzer:
             self.engine,
             take=self._take,
             duration_s=lambda: averages(self.settings) * self._sweep_time_s(),
+            surroundings=lambda: bench.changes,
             check=self._check,
         )
         self.settings = Settings(
@@ -90,12 +92,14 @@ class SimulatedAnalyzer:
                 "stop_hz": table.highest_frequency_hz,
                 "points": 201,
                 "if_bandwidth_hz": 1000.0,
-                "power_dbm": min(POWER_AT_RESET_DBM, table.highest_power_dbm),
+                "power_dbm": float(
+                    np.clip(POWER_AT_RESET_DBM, table.lowest_power_dbm, table.highest_power_dbm)
+                ),
                 "average_count": 1,
                 "averaging": False,
                 "functions": tuple(_PORTS),
             },
-            on_change=self._measurement.discard,
+            on_change=self._measurement.settings_changed,
         )
         self.rf_on = False
         self._known: (
@@ -118,7 +122,9 @@ class SimulatedAnalyzer:
             "DBM",
             minimum=table.lowest_power_dbm,
             maximum=table.highest_power_dbm,
-            default=min(POWER_AT_RESET_DBM, table.highest_power_dbm),
+            default=float(
+                np.clip(POWER_AT_RESET_DBM, table.lowest_power_dbm, table.highest_power_dbm)
+            ),
         )
         functions = Text()
         return [
@@ -148,7 +154,9 @@ class SimulatedAnalyzer:
         ]
 
     def _switch_output(self, on: bool) -> None:
-        self.rf_on = on
+        if on != self.rf_on:
+            self.rf_on = on
+            self._measurement.source_switched()
 
     @property
     def _functions(self) -> tuple[str, ...]:
@@ -199,14 +207,15 @@ class SimulatedAnalyzer:
         total = np.zeros(shape, dtype=np.complex128)
         is_overloaded = False
         port_f = table.port_capacitance_f
-        for _ in range(count):
+        for sweep in range(count):
             bench.new_sweep()
             bench.pass_time(self._simulated_sweep_time_s())
             if not self.rf_on:
                 continue
-            path = swept_path(bench, frequency_hz, port_f)
-            received, is_too_much = self._received(frequency_hz, path, power_dbm)
-            is_overloaded |= is_too_much
+            if sweep % physics_every(count, bench) == 0:
+                path = swept_path(bench, frequency_hz, port_f)
+                received, is_too_much = self._received(frequency_hz, path, power_dbm)
+                is_overloaded |= is_too_much
             total += received * self._gain()
         noise = bench.noise((2, 2, *shape))
         # circular: half of the power in either part

@@ -45,6 +45,7 @@ class SimulatedBench:
     `elapsed_s` is the bench's own time in seconds; `connected` names what is between the leads
     (an item, `THROUGH` or `NOTHING`). Where the description has a switch, `connected` is what is
     at its item channel, and the adapter that closes the through is always at its other one.
+    `changes` counts the changes of connections and of the switch.
     """
 
     def __init__(self, description: BenchDescription, seed: int | None = None) -> None:
@@ -52,6 +53,7 @@ class SimulatedBench:
         self.seed = description.seed if seed is None else seed
         self.elapsed_s = 0.0
         self.connected = NOTHING
+        self.changes = 0
         self._signal_path = SignalPath(description)
         self._making = 0
         self._sweeps = 0
@@ -60,6 +62,7 @@ class SimulatedBench:
         self._through_matings = self._matings
         self._flexures = (Flexure(), Flexure())
         self._open_pins: tuple[bool, ...] = ()
+        self._through_open_pins: tuple[bool, ...] = ()
         self._closings: dict[int, SwitchClosing] = {}
         self._closing = 0
         self._drifts: dict[str, Drift] = {}
@@ -74,6 +77,7 @@ class SimulatedBench:
             raise KeyError(what)
         self.pass_time(self.description.hand.connecting_time_s)
         self.connected = what
+        self.changes += 1
         self._open_pins = ()
         if what != NOTHING:
             self._making += 1
@@ -87,13 +91,14 @@ class SimulatedBench:
     def new_sweep(self) -> None:
         """A sweep begins: loose contacts may open or close."""
         self._sweeps += 1
-        probabilities = self._pin_probabilities()
-        if probabilities:
-            chances = self.generator(_STREAM_PIN, self._sweeps).random(len(probabilities))
-            self._open_pins = tuple(
-                bool(chance < probability)
-                for chance, probability in zip(chances, probabilities, strict=True)
+        of_connected, of_through = self._pin_probabilities()
+        if of_connected or of_through:
+            chances = self.generator(_STREAM_PIN, self._sweeps).random(
+                len(of_connected) + len(of_through)
             )
+            is_open = tuple(map(bool, chances < np.array([*of_connected, *of_through])))
+            self._open_pins = is_open[: len(of_connected)]
+            self._through_open_pins = is_open[len(of_connected) :]
 
     def path(self, frequency_hz: FloatArray, near_port_f: float, far_port_f: float) -> ComplexArray:
         """Scattering parameters of the whole path as it is now connected, shape (P, 2, 2).
@@ -116,6 +121,7 @@ class SimulatedBench:
         Raises:
             KeyError: there is no switch, or no such channel on it.
         """
+        self.changes += 1
         kept = {number: self._closings.get(number) for number in channels}
         self._closings = {
             number: self._draw_closing(number) if closing is None else closing
@@ -163,14 +169,24 @@ class SimulatedBench:
             through_matings=self._through_matings,
             flexures=self._flexures,
             open_pins=self._open_pins,
+            through_open_pins=self._through_open_pins,
             closings=tuple(self._closings.values()),
             temperature_c=steps * TEMPERATURE_STEP_C,
         )
 
-    def _pin_probabilities(self) -> tuple[float, ...]:
-        if self.connected == NOTHING:
-            return ()
-        return intermittent_probabilities(self.description.assembly(self.connected))
+    @property
+    def is_intermittent(self) -> bool:
+        """Whether a contact in the path may open or close from sweep to sweep."""
+        return any(self._pin_probabilities())
+
+    def _pin_probabilities(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Of what is connected, and of the adapter that a switch keeps in place."""
+        of_connected: tuple[float, ...] = ()
+        if self.connected != NOTHING:
+            of_connected = intermittent_probabilities(self.description.assembly(self.connected))
+        if self.description.switch is None:
+            return of_connected, ()
+        return of_connected, intermittent_probabilities(self.description.through)
 
     def _draw_matings(self, making: int) -> tuple[MatingScale, MatingScale]:
         spread = self.description.mating.spread

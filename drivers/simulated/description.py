@@ -6,9 +6,10 @@ its loss: that follows by physics in `construction`.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
-from pydantic import Field, PositiveFloat, model_validator
+from pydantic import Field, StrictInt, model_validator
 
 from drivers.quantities import TimeS
 from drivers.simulated.faults_description import Fault, RandomFaults
@@ -28,6 +29,10 @@ THROUGH = "through"
 """The name of the joined leads, among those of the items."""
 
 
+LARGEST_PACE = 1e4
+_ITEM_NAME = re.compile(r"[!-~]+( [!-~]+)*")
+
+
 class Hand(Table):
     """The simulated operator."""
 
@@ -37,8 +42,8 @@ class Hand(Table):
 class BenchDescription(Table):
     """A whole simulated bench."""
 
-    seed: int = Field(ge=0)
-    pace: float = Field(default=0.0, ge=0)
+    seed: StrictInt = Field(ge=0, lt=2**63)
+    pace: float = Field(default=0.0, ge=0, le=LARGEST_PACE)
     """Real seconds per simulated second of sweeping; 0 sweeps at once."""
     analyzer: Analyzer | None = None
     generator: Generator | None = None
@@ -54,13 +59,23 @@ class BenchDescription(Table):
     items: dict[str, Assembly]
     faults: tuple[Fault, ...] = ()
     random_faults: RandomFaults | None = None
-    reference_impedance_ohm: PositiveFloat = 50.0
+    reference_impedance_ohm: float = Field(default=50.0, ge=1.0, le=1000.0)
 
     @model_validator(mode="after")
     def _parts_fit(self) -> BenchDescription:
         found = [f"leads.line: {problem}" for problem in self._line_problems(self.leads.line)]
         if THROUGH in self.items:
             found.append(f"items.{THROUGH}: this name is taken by the joined leads; rename it")
+        found += [
+            f"items.{name}: name it with letters, digits and signs of the keyboard"
+            for name in self.items
+            if not _ITEM_NAME.fullmatch(name)
+        ]
+        found += [
+            f"items.{name}.parts: an item has at least one part"
+            for name, item in self.items.items()
+            if not item.parts
+        ]
         assemblies = {THROUGH: self.through} | {f"items.{n}": a for n, a in self.items.items()}
         for where, assembly in assemblies.items():
             for i, part in enumerate(assembly.parts):

@@ -6,6 +6,8 @@ Defaults leave an error out.
 
 from __future__ import annotations
 
+import re
+
 from pydantic import Field, model_validator
 
 from drivers.quantities import CapacitanceF, FrequencyHz, LevelDbm, RatioDb, TimeS
@@ -31,6 +33,11 @@ class Instrument(Table):
         return self
 
 
+def _in_order(lowest: float, highest: float, of: str) -> None:
+    if highest <= lowest:
+        raise ValueError(f"highest_{of} must be above lowest_{of}")
+
+
 class Receiver(Instrument):
     """What every receiver has: noise, a linearity error, a level that it stands."""
 
@@ -52,6 +59,11 @@ class Analyzer(Receiver):
     isolation_db: RatioDb | None = Field(default=None, alias="isolation", gt=0)
     """Between the source and the receiver of the other port; left out: perfect."""
 
+    @model_validator(mode="after")
+    def _powers_in_order(self) -> Analyzer:
+        _in_order(self.lowest_power_dbm, self.highest_power_dbm, "power")
+        return self
+
 
 class Generator(Instrument):
     """The signal generator."""
@@ -61,6 +73,11 @@ class Generator(Instrument):
     level_error_db: RatioDb = Field(default=0.0, alias="level_error", ge=0)
     """Limit (plus and minus) of the error of the level, which depends on the level smoothly."""
     settling_time_s: TimeS = Field(default=0.0, alias="settling_time", ge=0)
+
+    @model_validator(mode="after")
+    def _levels_in_order(self) -> Generator:
+        _in_order(self.lowest_level_dbm, self.highest_level_dbm, "level")
+        return self
 
 
 class PowerMeter(Receiver):
@@ -101,6 +118,14 @@ class SpectrumAnalyzer(Receiver):
     isolation_db: RatioDb | None = Field(default=None, alias="isolation", gt=0)
     """Between tracking generator and input; left out: perfect."""
 
+    @model_validator(mode="after")
+    def _levels_in_order(self) -> SpectrumAnalyzer:
+        _in_order(self.lowest_level_dbm, self.highest_level_dbm, "level")
+        return self
+
+
+_CHANNEL = re.compile(r"[1-9][0-9]{0,8}")
+
 
 class Switch(Table):
     """The signal switch: its channels by number, which may be closed in any combination."""
@@ -110,7 +135,7 @@ class Switch(Table):
 
     @model_validator(mode="after")
     def _channels_are_numbers(self) -> Switch:
-        wrong = [name for name in self.channels if not name.isdecimal() or name != str(int(name))]
+        wrong = [name for name in self.channels if not _CHANNEL.fullmatch(name)]
         if wrong:
             raise ValueError(f"channels are named by numbers such as 101, not {', '.join(wrong)}")
         return self

@@ -7,7 +7,8 @@ INITiate:IMMediate is ignored with error -213.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
+from contextlib import suppress
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -31,7 +32,8 @@ class Measurement(Generic[T]):
 
     `take` measures, and says whether there was too much power; `duration_s` tells the real
     seconds for which a measurement is pending; `check` raises ScpiError where the settings
-    cannot be measured with.
+    cannot be measured with; `surroundings` is what must not change while it measures, or the
+    result does not hold.
     """
 
     def __init__(
@@ -40,12 +42,15 @@ class Measurement(Generic[T]):
         *,
         take: Callable[[], tuple[T, bool]],
         duration_s: Callable[[], float],
+        surroundings: Callable[[], Hashable],
         check: Callable[[], object] = lambda: None,
         operation_bit: int = SWEEPING_BIT,
     ) -> None:
         self._engine = engine
         self._take = take
         self._duration_s = duration_s
+        self._surroundings = surroundings
+        self._begun_in: Hashable = None
         self._check = check
         self._bit = operation_bit
         self._result: T | None = None
@@ -85,6 +90,7 @@ class Measurement(Generic[T]):
         self._check()
         self.discard()
         self._is_measuring = True
+        self._begun_in = self._surroundings()
         self._engine.begin(self._duration_s(), on_done=self._finish, operation_bit=self._bit)
 
     def abort(self) -> None:
@@ -101,6 +107,21 @@ class Measurement(Generic[T]):
         if was_measuring:
             self.abort()
             self.initiate()
+
+    def settings_changed(self) -> None:
+        """Forget what was measured; a measurement under way begins anew if it can."""
+        was_measuring = self._is_measuring
+        self.discard()
+        if was_measuring:
+            self.abort()
+            # settings that contradict each other for the moment end the measurement instead
+            with suppress(ScpiError):
+                self.initiate()
+
+    def source_switched(self) -> None:
+        """A measurement under way begins anew; a finished one stays what it was."""
+        if self._is_measuring:
+            self.settings_changed()
 
     def discard(self) -> None:
         """Forget the result, which no longer holds."""
@@ -123,6 +144,8 @@ class Measurement(Generic[T]):
     def _finish(self) -> None:
         self._is_measuring = False
         self._measure()
+        if self._surroundings() != self._begun_in:
+            self.discard()
 
     def _measure(self) -> None:
         self._result, is_overloaded = self._take()
@@ -138,7 +161,8 @@ def swept_path(
     bench: SimulatedBench, frequency_hz: NDArray[np.float64], port_f: float
 ) -> NDArray[np.complex128]:
     """The path between two equal ports, shape (P, 2, 2), where the span may be zero too."""
-    if frequency_hz[0] < frequency_hz[-1]:
+    # a span that the numbers hardly resolve is none
+    if np.all(np.diff(frequency_hz) > 0.0) and np.ptp(frequency_hz) > 1e-9 * frequency_hz[-1]:
         return bench.path(frequency_hz, port_f, port_f)
     s = bench.path(frequency_hz[:1], port_f, port_f)
     return np.broadcast_to(s, (len(frequency_hz), 2, 2))

@@ -33,13 +33,13 @@ class Line(Table):
 
     inner_diameter_m: LengthM = Field(alias="inner_diameter", gt=0)
     outer_diameter_m: LengthM = Field(alias="outer_diameter", gt=0)
-    permittivity: float = Field(ge=1)
-    loss_tangent: float = Field(ge=0)
+    permittivity: float = Field(ge=1, le=100)
+    loss_tangent: float = Field(ge=0, le=1)
     inner_conductivity_s_per_m: ConductivitySPerM = Field(alias="inner_conductivity", gt=0)
     outer_conductivity_s_per_m: ConductivitySPerM = Field(alias="outer_conductivity", gt=0)
-    inner_factor: float = Field(default=1.0, ge=1)
+    inner_factor: float = Field(default=1.0, ge=1, le=100)
     """Resistance of a stranded inner conductor over that of a smooth solid one."""
-    outer_factor: float = Field(default=1.0, ge=1)
+    outer_factor: float = Field(default=1.0, ge=1, le=100)
     """Resistance of a braid over that of a smooth tube."""
     delay_ppm_per_k: float = Field(default=0.0, gt=-1000.0, lt=1000.0)
     """Relative change of the delay with temperature, in parts per million per kelvin."""
@@ -132,10 +132,13 @@ PartOfLine = LinePart | CrushedPart | WetBraidPart | PeriodicPart
 """Parts that name a line in `of`."""
 
 
+MOST_PARTS = 1000
+
+
 class Assembly(Table):
     """Parts in a row, from the first lead to the second."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[Part, ...] = Field(max_length=MOST_PARTS)
 
 
 def intermittent_probabilities(assembly: Assembly) -> tuple[float, ...]:

@@ -59,7 +59,7 @@ class WetBraidPart(Table):
     kind: Literal["wet-braid"]
     of: str
     length_m: LengthM = Field(alias="length", gt=0)
-    outer_factor: float = Field(ge=1)
+    outer_factor: float = Field(ge=1, le=100)
     """Resistance of the braid over that of a smooth tube, instead of the line's own."""
     loss_tangent: float = Field(ge=0, le=1)
     permittivity: Annotated[float, Field(ge=1)] | None = None

@@ -62,6 +62,7 @@ class PathState:
     through_matings: tuple[MatingScale, MatingScale]
     flexures: tuple[Flexure, Flexure]
     open_pins: tuple[bool, ...]
+    through_open_pins: tuple[bool, ...]
     closings: tuple[SwitchClosing, ...]
     temperature_c: float
 
@@ -157,7 +158,9 @@ class SignalPath:
         for closing in state.closings:
             channel = switch.channels[str(closing.channel)]
             if channel.joins == "through":
-                through = self._body(grid, workshop, state.temperature_c, THROUGH)
+                through = self._body(
+                    grid, workshop, state.temperature_c, THROUGH, state.through_open_pins
+                )
                 joined = _mated(workshop, through, state.through_matings)
             else:
                 joined = self._joined(grid, workshop, state)

@@ -84,6 +84,7 @@ class SimulatedPowerMeter:
             self.engine,
             take=self._take,
             duration_s=lambda: self._pace * (self._delay_s() + self._reading_time_s()),
+            surroundings=lambda: bench.changes,
             operation_bit=MEASURING_BIT,
         )
         lowest_hz, highest_hz = table.lowest_frequency_hz, table.highest_frequency_hz
@@ -96,7 +97,7 @@ class SimulatedPowerMeter:
                 "delay_s": 0.0,
                 "automatic_delay": True,
             },
-            on_change=self._measurement.discard,
+            on_change=self._measurement.settings_changed,
         )
         # the unit changes how a result is told, not the result
         self._unit = Settings({"unit": "DBM"}, on_change=lambda: None)

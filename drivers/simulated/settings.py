@@ -8,11 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.simulated.bench import SimulatedBench
 from drivers.simulated.scpi import Boolean, Command, Integer, Number, Query, setting
 from drivers.simulated.scpi.parameters import Parameter
 
 LARGEST_SWEEP = 20001
-LARGEST_AVERAGE = 1000
+LARGEST_AVERAGE = 256
+PATHS_OF_AN_AVERAGE = 8
 
 
 class Settings:
@@ -64,6 +66,15 @@ def averaging_commands(settings: Settings, clear: Callable[[], object]) -> list[
 def averages(settings: Settings) -> int:
     """How many readings one measurement takes the mean of."""
     return int(settings["average_count"]) if settings["averaging"] else 1
+
+
+def physics_every(count: int, bench: SimulatedBench) -> int:
+    """After how many sweeps of an average the path is looked at again.
+
+    The path follows the temperature, which changes little within one measurement; a contact
+    that opens and closes is looked at in every sweep.
+    """
+    return 1 if bench.is_intermittent else max(1, count // PATHS_OF_AN_AVERAGE)
 
 
 def span_commands(settings: Settings, lowest_hz: float, highest_hz: float) -> list[Command | Query]:

@@ -38,6 +38,7 @@ from drivers.simulated.settings import (
     averages,
     averaging_commands,
     frequencies_hz,
+    physics_every,
     span_commands,
 )
 
@@ -83,6 +84,7 @@ class SimulatedSpectrumAnalyzer:
             self.engine,
             take=self._take,
             duration_s=lambda: averages(self._settings) * self._sweep_time_s(),
+            surroundings=lambda: bench.changes,
             check=self._check,
         )
         self._settings = Settings(
@@ -96,7 +98,7 @@ class SimulatedSpectrumAnalyzer:
                 "averaging": False,
                 "level_dbm": table.lowest_level_dbm,
             },
-            on_change=self._measurement.discard,
+            on_change=self._measurement.settings_changed,
         )
         self._rf_on = False
         self.engine.add(self._commands())
@@ -139,7 +141,9 @@ class SimulatedSpectrumAnalyzer:
         yield Query("TRACe[:DATA]", lambda *_: self._measurement.result(), (_TRACE,), optional=1)
 
     def _switch_output(self, on: bool) -> None:
-        self._rf_on = on
+        if on != self._rf_on:
+            self._rf_on = on
+            self._measurement.source_switched()
 
     def _sweep_time_s(self) -> float:
         """Real seconds that one sweep takes at this bench's pace."""
@@ -172,11 +176,13 @@ class SimulatedSpectrumAnalyzer:
         trace_ratio = relative_noise(self._table.trace_noise_db)
         total_w = np.zeros(len(frequency_hz))
         is_overloaded = False
-        for _ in range(count):
+        for sweep in range(count):
             self._bench.new_sweep()
             self._bench.pass_time(self._simulated_sweep_time_s())
             noise = self._bench.noise((3, len(frequency_hz)))
-            amplitude = self._amplitude(frequency_hz) * (1.0 + trace_ratio * noise[2])
+            if sweep % physics_every(count, self._bench) == 0:
+                steady = self._amplitude(frequency_hz)
+            amplitude = steady * (1.0 + trace_ratio * noise[2])
             # what the envelope detector sees: signal and noise add as phasors
             phasor = amplitude + np.sqrt(0.5 * floor_w) * (noise[0] + 1j * noise[1])
             level_dbm = 10.0 * np.log10(np.abs(phasor) ** 2 / 1e-3)
