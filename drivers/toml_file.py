@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Generic, TypeVar, Union, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from drivers.errors import InputError
+
+LONGEST_SHOWN = 120
+"""Characters of a wrong value in a message."""
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -21,6 +24,33 @@ class Table(BaseModel):
     """A table of a file: no unknown keys, not changed after it was read."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _truth_is_no_number(cls, data: object) -> object:
+        """Keep `true` from being read as 1: TOML tells them apart."""
+        if not isinstance(data, dict):
+            return data
+        numbers = {
+            key
+            for name, field in cls.model_fields.items()
+            if bool not in (allowed := _choices(field.annotation)) and allowed & {int, float}
+            for key in (name, field.alias)
+        }
+        return {
+            key: _Truth(value) if isinstance(value, bool) and key in numbers else value
+            for key, value in data.items()
+        }
+
+
+@dataclass(frozen=True)
+class _Truth:
+    """A truth value that stands where a number belongs, and is none."""
+
+    value: bool
+
+    def __repr__(self) -> str:
+        return str(self.value).lower()
 
 
 @dataclass(frozen=True)
@@ -63,13 +93,19 @@ def parse_table(text: str, model: type[ModelT], name: str) -> ReadFile[ModelT]:
     """Read TOML text into `model`; `name` is what mistakes call the file."""
     try:
         data = tomllib.loads(text)
+    except RecursionError:
+        mistake = "is not valid TOML: brackets within brackets, too deep to read"
+        return ReadFile(None, (Mistake(name, "", mistake),))
     except tomllib.TOMLDecodeError as error:
         return ReadFile(None, (Mistake(name, "", f"is not valid TOML: {error}"),))
+    except ValueError:  # from the conversion of a number or a date
+        mistake = "is not valid TOML: a number of too many digits, or no date of the calendar"
+        return ReadFile(None, (Mistake(name, "", mistake),))
     try:
         return ReadFile(model.model_validate(data), ())
     except ValidationError as error:
         found = tuple(
-            Mistake(name, ".".join(map(str, e["loc"])), _problem(model, dict(e)))
+            Mistake(name, ".".join(map(str, e["loc"])), problem(model, dict(e)))
             for e in error.errors()
         )
         return ReadFile(None, found)
@@ -97,7 +133,26 @@ def nearest(word: str, known: Sequence[str]) -> str:
     return f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(known)}"
 
 
-def _problem(model: type[BaseModel], error: dict[str, Any]) -> str:
+_EXPECTED = {
+    "model_type": "expected a table",
+    "model_attributes_type": "expected a table",
+    "dict_type": "expected a table",
+    "tuple_type": "expected a list in brackets",
+    "list_type": "expected a list in brackets",
+    "string_type": "expected text in quotes",
+    "bool_type": "expected true or false",
+    "bool_parsing": "expected true or false",
+    "int_type": "expected a whole number",
+    "int_parsing": "expected a whole number",
+    "int_from_float": "expected a whole number",
+    "float_type": "expected a number",
+    "float_parsing": "expected a number",
+    "finite_number": "expected a finite number",
+}
+
+
+def problem(model: type[BaseModel], error: dict[str, Any]) -> str:
+    """One of the errors of a `ValidationError` of `model` in words for who wrote the file."""
     kind, loc = error["type"], error["loc"]
     if kind == "extra_forbidden":
         known = _keys_at(model, loc[:-1])
@@ -110,21 +165,62 @@ def _problem(model: type[BaseModel], error: dict[str, Any]) -> str:
         known = [word.strip("'") for word in str(error["ctx"]["expected"]).split(", ")]
         known[-1:] = [word.strip("'") for word in known[-1].split("' or '")]
         return f"there is no {error['input']!r} here; {nearest(str(error['input']), known)}"
-    if kind == "union_tag_invalid":
-        known = [word.strip("'") for word in str(error["ctx"]["expected_tags"]).split(", ")]
-        tag = str(error["ctx"]["tag"])
-        return f"there is no kind {tag!r}; {nearest(tag, known)}"
-    if kind == "union_tag_not_found":
-        return "kind is missing, which says of what kind it is"
-    message = error["msg"].replace("valid tuple", "list in brackets").replace("dictionary", "table")
-    return f"{message[0].lower()}{message[1:]}, got {error['input']!r}"
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        tags = _tags(_at(model, loc))
+        if not isinstance(error["input"], dict):
+            return f"expected a table, got {_shown(error['input'])}"
+        if "kind" in error["input"]:
+            given = error["input"]["kind"]
+            return f"there is no kind {_shown(given)}; {nearest(str(given), tags)}"
+        return f"say its kind: {', '.join(tags)}"
+    if kind in ("too_short", "too_long"):
+        context = error["ctx"]
+        bound = (
+            f"at least {context['min_length']}"
+            if kind == "too_short"
+            else f"at most {context['max_length']}"
+        )
+        return f"expected {bound} in this list or table, got {len(error['input'])}"
+    message = _EXPECTED.get(kind) or f"{error['msg'][0].lower()}{error['msg'][1:]}"
+    return f"{message}, got {_shown(error['input'])}"
+
+
+def _shown(value: object) -> str:
+    """A value about as it stands in the file, cut where it is long."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    try:
+        text = repr(value)
+    except ValueError:  # Python does not write out whole numbers of thousands of digits
+        return "a number of thousands of digits"
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}..."
+
+
+def _choices(annotation: Any) -> set[Any]:
+    """The types that a value may have."""
+    annotation = _bare(annotation)
+    if get_origin(annotation) in (Union, types.UnionType):
+        return set().union(*map(_choices, get_args(annotation)))
+    return {annotation}
+
+
+def _tags(annotation: Any) -> list[str]:
+    """The kinds that a tagged union tells apart."""
+    members = get_args(annotation)
+    return [tag for m in members for tag in get_args(m.model_fields["kind"].annotation)]
+
+
+def _at(model: type[BaseModel], loc: Sequence[int | str]) -> Any:
+    """The annotation at `loc`, walking down from `model`."""
+    here: Any = model
+    for step in loc:
+        here = _step_into(here, step)
+    return here
 
 
 def _keys_at(model: type[BaseModel], loc: Sequence[int | str]) -> list[str]:
     """The keys that the table at `loc` may have, walking down from `model`."""
-    here: Any = model
-    for step in loc:
-        here = _step_into(here, step)
+    here = _at(model, loc)
     if isinstance(here, type) and issubclass(here, BaseModel):
         return [field.alias or name for name, field in here.model_fields.items()]
     return []

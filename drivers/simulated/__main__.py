@@ -26,7 +26,7 @@ from drivers.simulated.faults import FaultLayer
 from drivers.simulated.faults_commands import fault_commands
 from drivers.simulated.instruments import instruments_of
 from drivers.simulated.server import serve
-from drivers.simulated.traffic import TrafficLog, open_log
+from drivers.simulated.traffic import TrafficLog, open_log, open_standard_error
 
 HOST = "127.0.0.1"
 STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -96,9 +96,10 @@ def main() -> int:
         with ExitStack() as stack:
             traffic = None
             if options.log == STANDARD_ERROR:
-                traffic = TrafficLog(sys.stderr)
+                traffic = TrafficLog(stack.enter_context(open_standard_error()), "standard error")
             elif options.log is not None:
-                traffic = TrafficLog(stack.enter_context(open_log(options.log)))
+                stream = open_log(options.log, but_not=[options.description])
+                traffic = TrafficLog(stack.enter_context(stream), str(options.log))
             asyncio.run(
                 run(
                     description,

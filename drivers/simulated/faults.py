@@ -5,13 +5,15 @@ What strikes depends on the seed and on the messages only, never on real time.
 
 from __future__ import annotations
 
+import logging
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 
 import numpy as np
 
 from drivers.simulated.faults_description import HAND, Fault, RandomFaults
-from drivers.simulated.faults_kinds import KINDS, FaultKind, Strike
+from drivers.simulated.faults_kinds import KINDS, FaultKind, Outcome, Strike
 from drivers.simulated.reply import Reply
 from drivers.simulated.scpi import Declaration, Engine
 from drivers.simulated.traffic import FAULT, RECEIVED, SENT, TrafficLog, abbreviated
@@ -19,10 +21,14 @@ from drivers.toml_file import Mistake, nearest, raise_mistakes
 
 __all__ = ["FaultLayer", "FaultyInstrument"]
 
+log = logging.getLogger(__name__)
+
 PLAYED_CLIENT = 0
 """The connection number of a client that the simulation plays itself."""
 
 LONGEST_LOG = 500
+DEFECT = -300
+"""Device-specific error: a fault itself has failed."""
 
 _STREAM = zlib.crc32(b"faults")
 _DRAWN, _ACTED = range(2)
@@ -69,31 +75,44 @@ class FaultyInstrument:
         """Put an error into the instrument's queue."""
         self.engine.post_error(number, detail)
 
+    def takes_block(self, before: bytes) -> bool:
+        """Whether a block that follows `before` in a message is one that its command takes."""
+        return self.engine.takes_block(before)
+
+    def device_clear(self, connection: int) -> None:
+        """A connection has been closed: what the instrument keeps for it is forgotten."""
+        self.engine.device_clear(connection)
+
     async def exchange(self, message: bytes, connection: int) -> Reply:
-        """Have a message executed, with what strikes on the way there and back."""
+        """Have a message executed, with what strikes on the way there and back.
+
+        A fault that itself fails counts as struck, puts -300 into the queue and changes nothing.
+        """
         self._messages += 1
         number = self._messages
         due = self._due(message)
         if not due:
-            return Reply(await self.engine.handle(message))
+            return Reply(await self.engine.handle(message, connection))
         received = message
         for armed in due:
             if not armed.kind.on_message or armed.is_spent:
                 continue
-            outcome = await self._act(armed, message)
+            struck = partial(self._note, armed, number, received, connection)
+            outcome = await self._act(armed, message, struck)
             if outcome is None:
                 continue
-            self._note(armed, number, received, connection)
+            struck()
             if isinstance(outcome, Reply):
                 return outcome
             message = outcome
-        answer = await self.engine.handle(message)
+        answer = await self.engine.handle(message, connection)
         for armed in due:
             if armed.kind.on_message or armed.is_spent:
                 continue
-            outcome = await self._act(armed, answer)
+            struck = partial(self._note, armed, number, received, connection)
+            outcome = await self._act(armed, answer, struck)
             if isinstance(outcome, Reply):
-                self._note(armed, number, received, connection)
+                struck()
                 return outcome
         return Reply(answer)
 
@@ -116,7 +135,7 @@ class FaultyInstrument:
         """No further fault strikes, and a sweep that begins is not held up any more."""
         self.armed.clear()
         self.at_random.clear()
-        self.engine.stalls_next_operation = False
+        self.engine.stall = None
 
     def _due(self, message: bytes) -> list[_Armed]:
         due: list[_Armed] = []
@@ -132,15 +151,26 @@ class FaultyInstrument:
                 due.append(_Armed(Fault(instrument=self.name, kind=kind.name), None))
         return due
 
-    async def _act(self, armed: _Armed, data: bytes) -> bytes | Reply | None:
+    async def _act(self, armed: _Armed, data: bytes, struck: Callable[[], None]) -> Outcome:
         strike = Strike(
             parameters=armed.fault.parameters,
-            is_aimed=armed.target is not None,
+            target=armed.target,
             engine=self.engine,
             other_client=self._other_client,
+            struck=struck,
             random=self._random(_ACTED, self._strikes),
         )
-        return await armed.kind.act(strike, data)
+        try:
+            return await armed.kind.act(strike, data)
+        except ConnectionError:
+            raise  # a link that breaks on purpose
+        except Exception as defect:
+            log.exception("%s: defect in the fault %s", self.name, armed.kind.name)
+            self.post_error(
+                DEFECT, f"defect of the fault {armed.kind.name}: {type(defect).__name__}: {defect}"
+            )
+            struck()
+            return None
 
     async def _other_client(self, message: bytes) -> None:
         traffic = self._layer.traffic

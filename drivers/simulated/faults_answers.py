@@ -1,6 +1,6 @@
 """Answers gone wrong: pure functions on the bytes that an instrument would have sent.
 
-Each returns None where the answer is of a kind that it cannot spoil.
+Each returns None where the answer is of a kind that it cannot spoil, or would stay as it is.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def misstated(answer: bytes, by: int) -> bytes | None:
     stated = str(max(int(digits) + by, 0)).zfill(len(digits)).encode()
     if len(stated) > len(digits):
         return None
-    return answer[: where.start - len(digits)] + stated + answer[where.start :]
+    return _changed(answer, answer[: where.start - len(digits)] + stated + answer[where.start :])
 
 
 def swapped(answer: bytes, form: DataFormat) -> bytes | None:
@@ -51,7 +51,8 @@ def swapped(answer: bytes, form: DataFormat) -> bytes | None:
     if where is None or not form.real_bits or (where.stop - where.start) % (form.real_bits // 8):
         return None
     numbers = np.frombuffer(answer[where], dtype=f"u{form.real_bits // 8}")
-    return answer[: where.start] + numbers.byteswap().tobytes() + answer[where.stop :]
+    swapped_bytes = numbers.byteswap().tobytes()
+    return _changed(answer, answer[: where.start] + swapped_bytes + answer[where.stop :])
 
 
 def with_not_a_number(
@@ -65,7 +66,7 @@ def with_not_a_number(
     pairs[random.choice(len(pairs), size=min(points, len(pairs)), replace=False)] = (
         SCPI_NOT_A_NUMBER
     )
-    return _answer(answer, pairs.reshape(-1), form)
+    return _changed(answer, _answer(answer, pairs.reshape(-1), form))
 
 
 def resized(answer: bytes, form: DataFormat, by: int, shortest: int) -> bytes | None:
@@ -75,6 +76,10 @@ def resized(answer: bytes, form: DataFormat, by: int, shortest: int) -> bytes | 
         return None
     left = numbers[: max(numbers.size + by, 0)] if by < 0 else numbers
     return _answer(answer, np.concatenate([left, np.repeat(numbers[-1:], max(by, 0))]), form)
+
+
+def _changed(before: bytes, after: bytes) -> bytes | None:
+    return None if after == before else after
 
 
 def _numbers(answer: bytes, form: DataFormat, shortest: int) -> NDArray[np.float64] | None:

@@ -20,6 +20,7 @@ from drivers.simulated.faults import FaultLayer
 from drivers.simulated.faults_description import Fault
 from drivers.simulated.faults_kinds import KINDS
 from drivers.simulated.scpi import Command, Declaration, Query, Quoted, ScpiError, Text
+from drivers.toml_file import problem
 
 __all__ = ["catalogue", "fault_commands"]
 
@@ -43,7 +44,8 @@ def fault_commands(layer: FaultLayer) -> Iterator[Declaration]:
             layer.arm(_fault(instrument, kind, options))
         except ValidationError as error:
             problems = "; ".join(
-                f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()
+                ": ".join(filter(None, (".".join(map(str, e["loc"])), problem(Fault, dict(e)))))
+                for e in error.errors()
             )
             raise ScpiError(_ILLEGAL_VALUE, problems) from error
         except ValueError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
@@ -9,6 +10,10 @@ from pydantic import AfterValidator, Field, model_validator
 from drivers.quantities import TimeS
 from drivers.simulated.faults_kinds import KINDS, Value
 from drivers.toml_file import Table, nearest
+
+LARGEST_COUNT = 1_000_000
+"""Of bytes, numbers or points: more than any answer has, less than what hurts the process."""
+LONGEST_INTERVAL_S = 60.0
 
 HAND = "hand"
 """The simulated hand is never faulty: it is how faults are asked for."""
@@ -26,6 +31,23 @@ def _not_the_hand(name: str) -> str:
     return name
 
 
+_HEADER = re.compile(r"(?:\*[A-Za-z]\w*|:?[A-Za-z]\w*(?::[A-Za-z]\w*)*)\??", re.ASCII)
+
+
+def _header_alone(text: str) -> str:
+    if text and not _HEADER.fullmatch(text):
+        raise ValueError(
+            f"{text!r} is not a header alone: write it like 'TRACe:DATA?', without parameters"
+        )
+    return text
+
+
+def _says_something(text: str) -> str:
+    if not text.strip() or not text.isascii() or "\n" in text:
+        raise ValueError(f"{text!r} is not a message in ASCII, on one line, such as '*RST'")
+    return text
+
+
 KindName = Annotated[str, AfterValidator(_known_kind)]
 InstrumentName = Annotated[str, AfterValidator(_not_the_hand)]
 
@@ -35,7 +57,7 @@ class Fault(Table):
 
     instrument: InstrumentName
     kind: KindName
-    on: str = ""
+    on: Annotated[str, AfterValidator(_header_alone)] = ""
     """Only at messages with this header, in any of its spellings, such as `TRACe:DATA?`."""
     nth: int = Field(default=1, ge=1)
     """From the nth message on, of those with this header."""
@@ -43,13 +65,13 @@ class Fault(Table):
     """Only after the instrument has had so many messages."""
     count: int = Field(default=1, ge=0)
     """How often it strikes; 0 means until it is cleared."""
-    interval_s: TimeS | None = Field(default=None, alias="interval", ge=0)
-    bytes: int | None = None
-    points: int | None = Field(default=None, ge=1)
-    numbers: int | None = None
-    limit: float | None = None
-    """In the unit in which the setting is sent."""
-    says: str | None = None
+    interval_s: TimeS | None = Field(default=None, alias="interval", ge=0, le=LONGEST_INTERVAL_S)
+    bytes: int | None = Field(default=None, ge=-LARGEST_COUNT, le=LARGEST_COUNT)
+    points: int | None = Field(default=None, ge=1, le=LARGEST_COUNT)
+    numbers: int | None = Field(default=None, ge=-LARGEST_COUNT, le=LARGEST_COUNT)
+    limit: float | None = Field(default=None, allow_inf_nan=False)
+    """In the setting's own unit: hertz, seconds, dBm."""
+    says: Annotated[str, AfterValidator(_says_something)] | None = None
 
     @model_validator(mode="after")
     def _parameters_fit(self) -> Fault:
@@ -60,6 +82,10 @@ class Fault(Table):
             raise ValueError(f"{self.kind} has no {wrong[0]!r}; it takes {takes}")
         if self.bytes is not None and self.bytes < 1 and self.kind != "wrong-length":
             raise ValueError(f"{self.kind} needs at least one byte, got {self.bytes}")
+        if self.bytes == 0 or self.numbers == 0:
+            raise ValueError(
+                f"{self.kind} changes nothing with 0; state how many, or how many less"
+            )
         return self
 
     def _given(self) -> dict[str, Value]:

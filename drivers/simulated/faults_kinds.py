@@ -6,7 +6,6 @@ A fault on messages acts before its message is executed, one on answers when the
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -15,20 +14,23 @@ import numpy as np
 
 from drivers.simulated import faults_answers as answers
 from drivers.simulated.reply import Reply, Then
-from drivers.simulated.scpi import Command, Engine
+from drivers.simulated.scpi import Command, Declaration, Engine, Integer, Number, ScpiError
 from drivers.simulated.scpi.syntax import Kind as ElementKind
+from drivers.simulated.scpi.syntax import Unit
 
 __all__ = ["KINDS", "FaultKind", "Strike"]
 
 Value = float | str
 Outcome = bytes | Reply | None
-"""What to execute instead of a message, or the reply that ends the matter; None: it cannot act."""
+"""What to execute instead of a message, or the reply that ends the matter.
+
+None: it cannot act here, nothing would change, or it acts later and tells so itself.
+"""
 
 TRIPPED: Final = 101
 """A number of the device's own (SCPI-99 21.8: 1 to 32767)."""
 OUTPUT_OFF: Final = b"OUTPut:STATe OFF"
-
-_NUMBER_AFTER_HEADER = re.compile(rb"(\s*\S+\s+)([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
+ABORT: Final = b"ABORt"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +38,13 @@ class Strike:
     """One act of a fault: its parameters, the instrument, and randomness of its own."""
 
     parameters: Mapping[str, Value]
-    is_aimed: bool
-    """Whether the header that it strikes was named."""
+    target: Declaration | None
+    """What it is aimed at, where the header was named."""
     engine: Engine
     other_client: Callable[[bytes], Awaitable[None]]
     """Has a message executed as if another client had sent it."""
+    struck: Callable[[], object]
+    """To be called where it acts only later: keeps the record of a strike."""
     random: np.random.Generator
 
     def whole(self, name: str) -> int:
@@ -50,7 +54,7 @@ class Strike:
     @property
     def shortest(self) -> int:
         """How many numbers make a trace; where the header was named, one is enough."""
-        return 1 if self.is_aimed else answers.SHORTEST_TRACE
+        return answers.SHORTEST_TRACE if self.target is None else 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +111,10 @@ async def late_answer(strike: Strike, answer: bytes) -> Outcome:
 @_kind(interval=0.05, bytes=1)
 async def slow_drip(strike: Strike, answer: bytes) -> Outcome:
     """The answer is right, but comes `bytes` bytes every `interval`."""
-    if not answer:
+    piece, interval_s = strike.whole("bytes"), float(strike.parameters["interval"])
+    if not answer or (interval_s == 0.0 and piece >= len(answer)):
         return None
-    return Reply(answer, strike.whole("bytes"), float(strike.parameters["interval"]))
+    return Reply(answer, piece, interval_s)
 
 
 @_kind()
@@ -184,34 +189,49 @@ def _reply(answer: bytes | None) -> Reply | None:
 
 @_kind(on_message=True, limit=math.nan)
 async def clipped_setting(strike: Strike, message: bytes) -> Outcome:
-    """A number is taken as `limit` where it is above, else a tenth lower; no error is queued."""
-    for declared, unit, where in strike.engine.units(message):
-        is_number = unit.elements and unit.elements[0].kind is ElementKind.NUMBER
-        if not (isinstance(declared, Command) and is_number):
+    """A number is taken as `limit` if above it (none given: a tenth lower); no error is queued."""
+    limit = float(strike.parameters["limit"])
+    for declared, unit, _ in strike.engine.units(message):
+        if strike.target is not None and declared is not strike.target:
             continue
-        match = _NUMBER_AFTER_HEADER.match(message[where])
-        if match is None:
-            continue
-        asked, limit = float(match[2]), float(strike.parameters["limit"])
-        taken = asked - 0.1 * abs(asked) if math.isnan(limit) else min(asked, limit)
-        if match[2].lstrip(b"+-").isdigit() and not unit.elements[0].suffix:
-            taken = math.floor(taken)  # perhaps a count, which must stay whole
-        if taken == asked:
-            continue
-        start = where.start
-        return (
-            message[: start + match.start(2)]
-            + repr(taken).encode()
-            + message[start + match.end(2) :]
-        )
+        taken = _clipped(declared, unit, limit)
+        if taken is not None:
+            where = unit.spans[0]
+            return message[: where.start] + repr(taken).encode() + message[where.stop :]
     return None
 
 
-@_kind(on_message=True)
+def _clipped(declared: Declaration, unit: Unit, limit: float) -> float | None:
+    """What to take in place of a unit's number, within its limits; None: it stays as it is."""
+    if not (isinstance(declared, Command) and unit.elements and declared.parameters):
+        return None
+    parameter = declared.parameters[0]
+    if not isinstance(parameter, Number) or unit.elements[0].kind is not ElementKind.NUMBER:
+        return None
+    try:
+        asked = declared.values(unit.elements)[0]
+    except ScpiError:
+        return None  # refused in any case
+    if not isinstance(asked, int | float):
+        return None
+    lowest, _ = parameter.bounds()
+    try:
+        taken = asked - 0.1 * abs(asked) if math.isnan(limit) else min(asked, limit)
+        taken = max(taken, lowest)
+        if isinstance(parameter, Integer):
+            taken = math.floor(taken)
+            taken = taken if taken >= lowest else taken + 1
+    except OverflowError:
+        return None  # a whole number without limits, beyond what a real number can hold
+    return None if taken == asked or not math.isfinite(taken) else taken
+
+
+@_kind(on_message=True, needs=ABORT)
 async def endless_sweep(strike: Strike, message: bytes) -> Outcome:
     """The sweep that begins next never completes; ABORt ends it, without data."""
-    strike.engine.stalls_next_operation = True
-    return message
+    if strike.engine.stall is None:
+        strike.engine.stall = strike.struck
+    return None
 
 
 @_kind(on_message=True)

@@ -2,9 +2,11 @@
 
 A message ends with new line; definite blocks may hold new lines. Messages of one connection
 are executed in turn; what arrives while one is held (by *OPC? or *WAI) waits in the input
-buffer, and other connections are served. When a connection closes while a message is held, the
-wait ends and nothing further of it is executed; what a closed connection sent before is
-executed otherwise, except for a last message without its new line, which is dropped.
+buffer, and other connections are served; where the buffer is full and stays so, what comes is
+discarded up to a new line, which is -363 (input buffer overrun). When a connection closes while
+a message is held, the wait ends and nothing further of it is executed; what a closed connection
+sent before is executed otherwise, except for a last message without its new line, which is
+dropped. The end of a connection is its device clear (see the engine).
 
 Between the wire and an instrument may stand an exchange of the caller's (the fault layer), which
 says not only what is answered but how, and what then becomes of the connection.
@@ -16,7 +18,8 @@ import itertools
 import logging
 import socket
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from functools import partial
 from typing import Final, Protocol, Self, cast
 
@@ -29,30 +32,38 @@ __all__ = ["Exchange", "Instrument", "Server", "serve"]
 log = logging.getLogger(__name__)
 
 INPUT_BUFFER_OVERRUN: Final = -363
+QUERY_INTERRUPTED: Final = -410
+GRACE_S: Final = 0.2  # how long a full input buffer waits for a held message before it overruns
 TURN: Final = 64  # messages of one connection before others get a turn
 
 
-class Instrument(Protocol):
-    """What the server asks of an instrument; the SCPI engine is one."""
-
-    async def handle(self, message: bytes) -> bytes:
-        """Execute a message (without its new line) and return the response, or nothing."""
-        ...
-
+class _Described(Protocol):
     def post_error(self, number: int, detail: str = "") -> None:
         """Put an error into the instrument's queue."""
         ...
 
+    def takes_block(self, before: bytes) -> bool:
+        """Whether a block that follows `before` in a message is one that its command takes."""
+        ...
 
-class Exchange(Protocol):
+    def device_clear(self, connection: int) -> None:
+        """A connection has been closed: what the instrument keeps for it is forgotten."""
+        ...
+
+
+class Instrument(_Described, Protocol):
+    """What the server asks of an instrument; the SCPI engine is one."""
+
+    async def handle(self, message: bytes, connection: int) -> bytes:
+        """Execute a message (without its new line) and return the response, or nothing."""
+        ...
+
+
+class Exchange(_Described, Protocol):
     """What may stand between the wire and an instrument."""
 
     async def exchange(self, message: bytes, connection: int) -> Reply:
         """Have a message executed (without its new line) and say what goes back."""
-        ...
-
-    def post_error(self, number: int, detail: str = "") -> None:
-        """Put an error into the instrument's queue."""
         ...
 
 
@@ -62,9 +73,11 @@ class _Direct:
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
         self.post_error = instrument.post_error
+        self.takes_block = instrument.takes_block
+        self.device_clear = instrument.device_clear
 
     async def exchange(self, message: bytes, connection: int) -> Reply:
-        return Reply(await self._instrument.handle(message))
+        return Reply(await self._instrument.handle(message, connection))
 
 
 class _Port:
@@ -87,7 +100,8 @@ class _Connection(asyncio.Protocol):
     def __init__(self, port: _Port) -> None:
         self._port = port
         self._number = next(port.numbers)
-        self._reader = MessageReader(port.input_limit)
+        self._reader = MessageReader(port.input_limit, port.exchange.takes_block)
+        self._next: bytes | None = None
         self._withheld = b""
         self._arrived = asyncio.Event()
         self._writable = asyncio.Event()
@@ -95,6 +109,9 @@ class _Connection(asyncio.Protocol):
         self._is_held = False
         self._has_ended = False
         self._is_paused = False
+        self._is_overrun = False
+        self._discards_to_new_line = False
+        self._watch: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self.transport = cast(asyncio.Transport, transport)
@@ -106,11 +123,54 @@ class _Connection(asyncio.Protocol):
         self.worker = asyncio.get_running_loop().create_task(self._work())
 
     def data_received(self, data: bytes) -> None:
+        if self._is_overrun:
+            data = self._not_discarded(data)
         self._reader.feed(data)
         if len(self._reader) > 2 * self._reader.limit and not self._is_paused:
             self._is_paused = True
             self.transport.pause_reading()
+            self._watch_for_end()
         self._arrived.set()
+
+    def _watch_for_end(self) -> None:
+        """Who is not read from cannot be seen to hang up: do not leave it so for long."""
+        if self._is_held and self._watch is None:
+            self._watch = asyncio.get_running_loop().call_later(GRACE_S, self._overrun)
+
+    def _overrun(self) -> None:
+        """Go on reading, but discard what comes for as long as the message is held."""
+        self._watch = None
+        self._reader.drop_unfinished()
+        self._is_overrun = self._discards_to_new_line = True
+        self._port.exchange.post_error(INPUT_BUFFER_OVERRUN, "while a message was held")
+        self._is_paused = False
+        self.transport.resume_reading()
+
+    def _not_discarded(self, data: bytes) -> bytes:
+        if self._is_held:
+            self._discards_to_new_line = not data.endswith(b"\n")
+            return b""
+        if self._discards_to_new_line:
+            _, new_line, data = data.partition(b"\n")
+            if not new_line:
+                return b""
+        self._is_overrun = False
+        return data
+
+    @contextmanager
+    def _holding(self) -> Iterator[None]:
+        """While this lasts, who hangs up ends it, and who floods overruns the input buffer."""
+        self._is_held = True
+        if self._is_paused:
+            self._watch_for_end()
+        yield
+        self._is_held = False
+        self._unwatch()
+
+    def _unwatch(self) -> None:
+        if self._watch is not None:
+            self._watch.cancel()
+            self._watch = None
 
     def eof_received(self) -> bool:
         self._end()
@@ -118,8 +178,12 @@ class _Connection(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._end()
+        self._unwatch()
         self._writable.set()
         self._port.connections.discard(self)
+        self._port.exchange.device_clear(self._number)
+        self._reader.rest()
+        self._withheld, self._next = b"", None
         self._log("closed")
 
     def pause_writing(self) -> None:
@@ -173,11 +237,10 @@ class _Connection(asyncio.Protocol):
         count = 0
         while (message := self._next_message()) is not None:
             self._log_message(RECEIVED, message)
-            self._is_held = True
-            # an ended connection may execute what it sent, but hold nothing up
-            async with asyncio.timeout(0 if self._has_ended else None):
-                reply = await self._port.exchange.exchange(message, self._number)
-            self._is_held = False
+            with self._holding():
+                # an ended connection may execute what it sent, but hold nothing up
+                async with asyncio.timeout(0 if self._has_ended else None):
+                    reply = await self._port.exchange.exchange(message, self._number)
             if self.transport.is_closing():
                 return
             await self._send(reply)
@@ -191,10 +254,11 @@ class _Connection(asyncio.Protocol):
             self.transport.resume_reading()
 
     async def _send(self, reply: Reply) -> None:
+        data = b""
         if reply.is_late:
-            self._withheld += reply.data
-            return
-        data, self._withheld = self._withheld + reply.data, b""
+            data, self._withheld = self._withheld, reply.data
+        elif reply.data:
+            data, self._withheld = self._withheld + reply.data, b""
         if data:
             self._log_message(SENT, data)
             if reply.piece:
@@ -209,13 +273,30 @@ class _Connection(asyncio.Protocol):
                 connection.reset()
 
     async def _drip(self, data: bytes, reply: Reply) -> None:
-        self._is_held = True  # who hangs up need not be sent the rest
-        for start in range(0, len(data), reply.piece):
-            await asyncio.sleep(reply.pause_s)
-            self.transport.write(data[start : start + reply.piece])
-        self._is_held = False
+        with self._holding():  # who hangs up need not be sent the rest
+            for start in range(0, len(data), reply.piece):
+                if await self._message_within(reply.pause_s):
+                    self._port.exchange.post_error(
+                        QUERY_INTERRUPTED, f"{len(data) - start} bytes of a response were dropped"
+                    )
+                    return
+                self.transport.write(data[start : start + reply.piece])
+
+    async def _message_within(self, seconds: float) -> bool:
+        """Wait, but not longer than until a message has arrived; return whether one has."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                while self._next is None:
+                    self._arrived.clear()
+                    self._next = self._next_message()
+                    if self._next is None:
+                        await self._arrived.wait()
+        return self._next is not None
 
     def _next_message(self) -> bytes | None:
+        if self._next is not None:
+            waiting, self._next = self._next, None
+            return waiting
         message = self._reader.next_message()
         while self._reader.overruns:
             self._reader.overruns -= 1

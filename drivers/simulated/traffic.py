@@ -12,8 +12,11 @@ fault did. Connection 0 is a client that the simulation plays itself.
 
 from __future__ import annotations
 
+import os
 import re
 import time
+from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TextIO
 
@@ -24,47 +27,100 @@ from drivers.simulated.scpi.framing import stated_length
 RECEIVED, SENT, CONNECTION, FAULT = "->", "<-", "--", "!!"
 LONGEST_LINE = 160
 """Characters of a message that are shown; of a longer one the beginning and the length are."""
+STANDARD_ERROR = 2
+"""Its file descriptor."""
 HEADER = "# s after start  instrument  connection  direction  text"
 
 _BLOCK = re.compile(rb"#([1-9])")
 
 
 class TrafficLog:
-    """Writes lines to a stream, each at once; times count from the making of this object."""
+    """Writes lines to a stream, each at once; times count from the making of this object.
 
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+    A log that cannot be written to any more ends with one warning on standard error: the bench
+    serves its clients whether or not there is room for the log. `name` is what messages call it.
+
+    Raises:
+        InputError: not even the first line can be written.
+    """
+
+    def __init__(self, stream: TextIO, name: str = "the traffic log") -> None:
+        self._stream: TextIO | None = stream
+        self._name = name
         self._start = time.monotonic()
-        print(HEADER, file=stream, flush=True)
+        try:
+            print(HEADER, file=stream, flush=True)
+        except OSError as error:
+            _abandon(stream)
+            raise _not_writable(name, error) from error
 
     def write(self, instrument: str, connection: int, direction: str, text: str) -> None:
         """Write one line."""
+        if self._stream is None:
+            return
         seconds = time.monotonic() - self._start
-        print(
-            f"{seconds:11.6f}  {instrument:17} {connection:3d}  {direction}  {text}",
-            file=self._stream,
-            flush=True,
-        )
+        line = f"{seconds:11.6f}  {instrument:17} {connection:3d}  {direction}  {text}"
+        try:
+            print(line, file=self._stream, flush=True)
+        except OSError as error:
+            _abandon(self._stream)
+            self._stream = None
+            _warn(f"{self._name}: the traffic log ends here: {error.strerror}; the bench goes on\n")
 
     def message(self, instrument: str, connection: int, direction: str, data: bytes) -> None:
         """Write one line for the bytes of a message or of an answer."""
         self.write(instrument, connection, direction, abbreviated(data))
 
 
-def open_log(path: Path) -> TextIO:
+def open_log(path: Path, *, but_not: Sequence[Path] = ()) -> TextIO:
     """Open a log file anew.
 
     Raises:
-        InputError: it cannot be written.
+        InputError: it cannot be written, or is one of the files `but_not`.
     """
     try:
+        for other in but_not:
+            if path.resolve() == other.resolve() or (path.exists() and path.samefile(other)):
+                raise InputError(
+                    "the traffic log would overwrite the description of the bench",
+                    where=str(path),
+                    hint="name another file for the log, or - for standard error",
+                )
         return path.open("w", encoding="utf-8")
+    except (OSError, RuntimeError) as error:  # the latter for links that run in a circle
+        raise _not_writable(str(path), error) from error
+
+
+def open_standard_error() -> TextIO:
+    """Open standard error for a log, as a file of its own that can be given up if it fails.
+
+    Raises:
+        InputError: standard error is closed.
+    """
+    try:
+        return os.fdopen(os.dup(STANDARD_ERROR), "w", encoding="utf-8")
     except OSError as error:
-        raise InputError(
-            f"the traffic log cannot be written: {error.strerror}",
-            where=str(path),
-            hint="name a file in a folder that exists, or - for standard error",
-        ) from error
+        raise _not_writable("standard error", error) from error
+
+
+def _not_writable(name: str, error: Exception) -> InputError:
+    return InputError(
+        f"the traffic log cannot be written: {getattr(error, 'strerror', None) or error}",
+        where=name,
+        hint="name a file in a folder that exists, or - for standard error",
+    )
+
+
+def _abandon(stream: TextIO) -> None:
+    """Close a stream that has failed; what it still holds cannot be written either."""
+    with suppress(OSError):
+        stream.close()
+
+
+def _warn(text: str) -> None:
+    """Tell people, without a buffer that would fail again at the end of the process."""
+    with suppress(OSError):  # standard error itself may be what failed
+        os.write(STANDARD_ERROR, text.encode())
 
 
 def abbreviated(data: bytes) -> str:

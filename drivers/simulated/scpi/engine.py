@@ -5,9 +5,16 @@ Decisions where the standards leave room, or where a raw socket differs from the
 * After a command error (-1xx) the rest of the message is dropped; after an execution or device
   error the following units are executed. Responses formed before are sent in either case.
 * Responses are pushed out when the message ends; none is ever left to be fetched. Query errors
-  -410 (INTERRUPTED), -420 (UNTERMINATED) and -430 (DEADLOCKED) therefore cannot come from the
-  wire: a message sent while a response is under way waits in the input buffer. A device may
-  still post them. -440 (query after an indefinite response, such as that of *IDN?) can occur.
+  -420 (UNTERMINATED) and -430 (DEADLOCKED) therefore cannot come from the wire. -440 (query
+  after an indefinite response, such as that of *IDN?) can.
+* -410 (INTERRUPTED) comes from the server where it sends a response piece by piece: a message
+  that arrives meanwhile drops what is left. It does not come where a client merely does not
+  read: what was given to the socket cannot be taken back, and whether it is full depends on the
+  system and on timing. Such a message waits in the input buffer, and no response is lost.
+* Device clear, which a raw socket has no signal for, is closing the connection. The server drops
+  an unfinished message and unsent responses; `device_clear` ends the wait for *OPC of who closed
+  (operation complete idle state, IEEE 488.2 12.5.2, from memory). Whole messages sent before an
+  orderly end are still executed: a last OUTPut OFF must not be lost.
 * For the same reason MAV is seen set only by a *STB? that follows another query in its message.
 * Status, error queue and settings are shared by all connections; a response goes to the asker.
 * *OPC?, *WAI and coroutine functions hold their own message only; others are served meanwhile.
@@ -24,10 +31,10 @@ from drivers.simulated.scpi.errors import ScpiError
 from drivers.simulated.scpi.framing import MessageReader
 from drivers.simulated.scpi.headers import HeaderTree
 from drivers.simulated.scpi.operations import Operation, Operations
-from drivers.simulated.scpi.parameters import Integer
+from drivers.simulated.scpi.parameters import Block, Integer
 from drivers.simulated.scpi.responses import DataFormat, format_response
 from drivers.simulated.scpi.standard import format_commands, status_commands, system_commands
-from drivers.simulated.scpi.status import OPERATION_COMPLETE, Status
+from drivers.simulated.scpi.status import MEASURING, OPERATION_COMPLETE, SWEEPING, Status
 from drivers.simulated.scpi.syntax import WHITE_SPACE, Unit, read_unit
 
 __all__ = ["Engine", "Identity"]
@@ -63,6 +70,7 @@ class _Exchange:
     path: tuple[str, ...] = ()
     responses: list[bytes] = field(default_factory=list)
     is_closed: bool = False  # by an indefinite response
+    connection: int = 0
 
 
 class Engine:
@@ -85,9 +93,10 @@ class Engine:
         self.status = Status()
         self.data_format = DataFormat()
         self._reset_device = reset
-        self.stalls_next_operation = False
-        """Whether the operation that begins next is never done: it is pending until aborted."""
+        self.stall: Callable[[], object] | None = None
+        """Where set, it is called as the next sweep or measurement begins, which never ends."""
         self._opc_is_armed = False
+        self._opc_connection = 0
         self._exchange = _Exchange()
         self._operations = Operations(self.status.operation, self._on_idle, self._guard)
         self._commands: HeaderTree[Declaration] = HeaderTree()
@@ -127,8 +136,9 @@ class Engine:
         Bit `operation_bit` of STATus:OPERation:CONDition is set while it is pending. `on_done`
         is called at its end; with a duration of 0 before this method returns.
         """
-        if self.stalls_next_operation:
-            self.stalls_next_operation = False
+        if self.stall is not None and operation_bit in (SWEEPING, MEASURING):
+            stalled, self.stall = self.stall, None
+            stalled()
             duration_s = math.inf
         return self._operations.begin(duration_s, on_done, operation_bit)
 
@@ -138,6 +148,7 @@ class Engine:
 
     def restart(self) -> None:
         """Power off and on: every setting, the status and the error queue begin anew."""
+        self.stall = None
         self._reset()
         self.status.power_on()
 
@@ -158,6 +169,24 @@ class Engine:
                 return
             yield declared, unit, slice(start, position)
 
+    def takes_block(self, before: bytes) -> bool:
+        """Whether a block that follows `before` in a message is one that its command takes."""
+        units = list(self.units(before + b"#0"))
+        if not units:
+            return False
+        declared, unit, _ = units[-1]
+        place = len(unit.elements) - 1
+        if place < 0 or unit.spans[place].start != len(before):
+            return False  # the reading ended before the block
+        if declared.repeat_last:
+            place = min(place, len(declared.parameters) - 1)
+        return place < len(declared.parameters) and isinstance(declared.parameters[place], Block)
+
+    def device_clear(self, connection: int) -> None:
+        """Forget the *OPC that `connection` sent; nothing else of it is kept here."""
+        if connection == self._opc_connection:
+            self._opc_is_armed = False
+
     @property
     def pending(self) -> bool:
         """Whether any overlapped operation is pending."""
@@ -167,32 +196,33 @@ class Engine:
         """Return as soon as no overlapped operation is pending."""
         await self._operations.idle()
 
-    async def handle(self, message: bytes) -> bytes:
+    async def handle(self, message: bytes, connection: int = 0) -> bytes:
         """Execute `message` and return the response with its new line, or nothing.
 
-        A new line at the end is allowed, not needed. New lines in between part messages, but
-        for those inside definite blocks. ConnectionError from a device function is passed on:
+        `connection` tells who sent it, for `device_clear`. A new line at the end is allowed, not
+        needed. New lines in between part messages, but for those inside definite blocks.
+        ConnectionError from a device function is passed on:
         it stands for a link that breaks.
         """
         end = message.find(b"\n")
         if end < 0:
-            return await self._execute(message)
+            return await self._execute(message, connection)
         if end == len(message) - 1 and b"#" not in message:
-            return await self._execute(message[:-1])
+            return await self._execute(message[:-1], connection)
         reader = MessageReader(limit=len(message))
         reader.feed(message)
         responses = []
         while (part := reader.next_message()) is not None:
-            responses.append(await self._execute(part))
+            responses.append(await self._execute(part, connection))
         if rest := reader.rest():
-            responses.append(await self._execute(rest))
+            responses.append(await self._execute(rest, connection))
         return b"".join(responses)
 
-    async def _execute(self, message: bytes) -> bytes:
+    async def _execute(self, message: bytes, connection: int) -> bytes:
         text = message.decode("latin-1")
         if not text.strip(WHITE_SPACE):
             return b""
-        exchange = _Exchange()
+        exchange = _Exchange(connection=connection)
         position = -1
         while position < len(text):
             try:
@@ -286,6 +316,7 @@ class Engine:
 
     def _arm_completion(self) -> None:
         self._opc_is_armed = True
+        self._opc_connection = self._exchange.connection
         if not self.pending:
             self._on_idle()
 

@@ -2,12 +2,17 @@
 
 The end of a message is new line (IEEE 488.2 7.5). A raw socket has no END signal, therefore a
 new line also ends an unfinished string, so that one missing quote cannot swallow the messages
-after it; only a definite length block may hold new lines.
+after it; only a definite length block may hold new lines, and only where one is expected.
 """
 
 import re
+from collections.abc import Callable
+from typing import Final
 
 __all__ = ["MessageReader", "stated_length"]
+
+MOST_BLOCKS: Final = 64
+"""Blocks of one message that may hold new lines; bounds the work for a hostile one."""
 
 _MARK = re.compile(rb"[\n\"'#]")
 
@@ -32,11 +37,16 @@ class MessageReader:
     """Cuts a stream of bytes into program messages, definite blocks kept whole.
 
     A message longer than `limit` bytes is thrown away up to the next new line and reported once
-    through `overruns`.
+    through `overruns`. `takes_block` is asked with what stands before a definite block whether
+    one is expected there; where it is not, a new line ends the message as anywhere else, so that
+    a stated length cannot swallow the messages that follow. Without it every block is expected.
     """
 
-    def __init__(self, limit: int = 1 << 20) -> None:
+    def __init__(
+        self, limit: int = 1 << 20, takes_block: Callable[[bytes], bool] | None = None
+    ) -> None:
         self.limit = limit
+        self._takes_block = takes_block
         self.overruns = 0
         self._buffer = bytearray()
         self._restart()
@@ -48,6 +58,7 @@ class MessageReader:
     def _restart(self) -> None:
         self._scan = 0
         self._quote = 0
+        self._blocks = 0
 
     def feed(self, data: bytes) -> None:
         """Take in bytes as they arrive."""
@@ -59,6 +70,11 @@ class MessageReader:
         self._buffer.clear()
         self._restart()
         return message
+
+    def drop_unfinished(self) -> None:
+        """Drop the bytes behind the last new line, the rest of which will not be taken in."""
+        del self._buffer[self._buffer.rfind(b"\n") + 1 :]
+        self._restart()
 
     def next_message(self) -> bytes | None:
         """Return the next whole message without its new line, or None until more bytes come."""
@@ -93,12 +109,21 @@ class MessageReader:
                 if length is None:
                     self._scan = match.start()
                     return None
-                if length >= 0:
+                if length >= 0 and self._expects_block(match.start()):
                     self._scan += 1 + (self._buffer[match.end()] - 0x30) + length
 
     def _follows_separator(self, position: int) -> bool:
         before = self._buffer[position - 1] if position else 0x41
         return before <= 0x20 or before == 0x2C
+
+    def _expects_block(self, position: int) -> bool:
+        if self._takes_block is None:
+            return True
+        if self._blocks >= MOST_BLOCKS or not self._takes_block(bytes(self._buffer[:position])):
+            self._blocks = MOST_BLOCKS  # what follows a misplaced block is not executed anyway
+            return False
+        self._blocks += 1
+        return True
 
     def _overrun(self) -> None:
         self.overruns += 1

@@ -102,16 +102,24 @@ class Number(Parameter):
             raise ScpiError(-224, word)
         return bound
 
+    def bounds(self) -> tuple[float, float]:
+        """Return the lowest and the highest value allowed at present; infinite where none is."""
+        lowest, highest = self._bound("MINIMUM"), self._bound("MAXIMUM")
+        return (
+            -math.inf if lowest is None else lowest,
+            math.inf if highest is None else highest,
+        )
+
     def _bound(self, name: str) -> float | None:
         limit = self._limits[name]
         return limit() if callable(limit) else limit
 
     def _convert(self, element: Element) -> float:
         value = self._read(element)
-        lowest, highest = self._bound("MINIMUM"), self._bound("MAXIMUM")
-        if lowest is not None and value < lowest:
+        lowest, highest = self.bounds()
+        if value < lowest:
             raise ScpiError(-222, f"{value:.10G} is below {lowest:.10G}")
-        if highest is not None and value > highest:
+        if value > highest:
             raise ScpiError(-222, f"{value:.10G} is above {highest:.10G}")
         return value
 

@@ -15,6 +15,8 @@ MESSAGE_AVAILABLE: Final = 16
 EVENT_STATUS: Final = 32
 MASTER_SUMMARY: Final = 64
 OPERATION: Final = 128
+SWEEPING: Final = 3  # bits of STATus:OPERation (SCPI-99 volume 1, 9.3, from memory)
+MEASURING: Final = 4
 
 
 class StatusRegister:

@@ -62,13 +62,17 @@ class Element:
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One program message unit: its header in capitals (no `?`, no leading colon), its data."""
+    """One program message unit: its header in capitals (no `?`, no leading colon), its data.
+
+    `spans` says where each element stands in the message.
+    """
 
     header: str
     is_query: bool
     is_common: bool
     is_absolute: bool
     elements: tuple[Element, ...]
+    spans: tuple[slice, ...] = ()
 
 
 def read_unit(text: str, start: int) -> tuple[Unit, int]:
@@ -97,16 +101,20 @@ def read_unit(text: str, start: int) -> tuple[Unit, int]:
             if len(mnemonic) > LONGEST_MNEMONIC:
                 raise ScpiError(-112, mnemonic)
     elements: list[Element] = []
+    spans: list[slice] = []
     while not at_end:
-        element, position = _read_element(text, position)
+        begin = position
+        element, position = _read_element(text, begin)
         elements.append(element)
+        spans.append(slice(begin, position))
         position = _skip(text, position)
         at_end = position == len(text) or text[position] == ";"
         if not at_end:
             if text[position] != ",":
                 raise _unexpected(text[position], -103, f"after the data of {header}")
             position = _skip(text, position + 1)
-    return Unit(header, is_query, is_common, is_absolute, tuple(elements)), position
+    unit = Unit(header, is_query, is_common, is_absolute, tuple(elements), tuple(spans))
+    return unit, position
 
 
 def _skip(text: str, position: int) -> int:

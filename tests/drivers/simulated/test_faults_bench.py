@@ -90,8 +90,8 @@ def test_a_fault_in_the_instrument_and_one_of_its_answer_go_together(layer, spec
 
 def test_clearing(layer, specimen) -> None:
     layer.script([fault(count=0)], RandomFaults(probability=1.0), "bench.toml")
+    layer.arm(fault("endless-sweep"))
     layer.ask("*IDN?")
-    specimen.engine.stalls_next_operation = True
     layer.clear()
     assert [layer.ask("*IDN?").data[:8] for _ in range(20)] == [b"Tareline"] * 20
     layer.ask("INIT")

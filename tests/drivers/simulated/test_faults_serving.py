@@ -2,6 +2,7 @@
 
 import json
 import re
+import resource
 import signal
 import socket
 import subprocess
@@ -38,9 +39,9 @@ def started(command: list[str], folder: Path):
             process.kill()
 
 
-def connected(resource: str) -> socket.socket:
+def connected(address: str) -> socket.socket:
     """A connection whose end tells that of the process that serves it."""
-    opened = socket.create_connection(("127.0.0.1", int(resource.split("::")[2])), DEADLINE_S)
+    opened = socket.create_connection(("127.0.0.1", int(address.split("::")[2])), DEADLINE_S)
     opened.sendall(b"*IDN?\n")
     assert opened.recv(200).startswith(b"Tareline,Simulated")
     return opened
@@ -62,7 +63,7 @@ def is_over(connection: socket.socket) -> bool:
 def test_a_signal_ends_it_well(workplace_folder, command, number) -> None:
     with started(command, workplace_folder) as process:
         addresses = json.loads(process.stdout.readline())
-        connections = [connected(resource) for resource in addresses.values()]
+        connections = [connected(address) for address in addresses.values()]
         process.send_signal(number)
         out, err = process.communicate(timeout=DEADLINE_S)
         assert (process.returncode, out, err) == (0, "", "")
@@ -169,6 +170,64 @@ def test_wrong_options_are_refused(workplace_folder, command, options, says: str
     assert (done.returncode, done.stdout) == (2, "")
     assert says in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "log", ["simulated-bench.toml", "./simulated-bench.toml", "link.toml", "hard.toml"]
+)
+def test_the_log_does_not_overwrite_the_description(workplace_folder, log: str) -> None:
+    path = workplace_folder / "simulated-bench.toml"
+    before = path.read_bytes()
+    (workplace_folder / "link.toml").symlink_to(path)
+    (workplace_folder / "hard.toml").hardlink_to(path)
+    done = subprocess.run(
+        [*BENCH, "--log", log],
+        cwd=workplace_folder,
+        capture_output=True,
+        text=True,
+        timeout=DEADLINE_S,
+    )
+    assert done.returncode == 2
+    assert "would overwrite the description" in done.stderr
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("log", [".", "/dev/full"])
+def test_a_log_that_takes_no_line_is_refused(workplace_folder, log: str) -> None:
+    done = subprocess.run(
+        [*BENCH, "--log", log],
+        cwd=workplace_folder,
+        capture_output=True,
+        text=True,
+        timeout=DEADLINE_S,
+    )
+    assert done.returncode == 2
+    assert "traffic log cannot be written" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_clients_outlive_the_log_in_a_file(workplace_folder) -> None:
+    with started([*BENCH, "--log", "traffic.log"], workplace_folder) as process:
+        addresses = json.loads(process.stdout.readline())
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (300, 300))
+        for _ in range(3):
+            with connected(addresses["analyzer"]) as connection:
+                connection.sendall(b"*TST?\n" * 20)
+                assert connection.recv(2) == b"0\n"
+        process.terminate()
+        _, err = process.communicate(timeout=DEADLINE_S)
+    assert process.returncode == 0
+    assert err.count("the traffic log ends here") == len(err.splitlines()) == 1
+
+
+def test_clients_outlive_the_log_on_standard_error(workplace_folder) -> None:
+    with started([*BENCH, "--log", "-"], workplace_folder) as process:
+        addresses = json.loads(process.stdout.readline())
+        process.stderr.close()
+        for _ in range(3):
+            connected(addresses["analyzer"]).close()
+        process.terminate()
+        assert process.wait(DEADLINE_S) == 0
 
 
 def test_the_launcher_says_what_is_wrong(workplace_folder) -> None:
