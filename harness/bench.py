@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import partial
 from typing import Protocol
 
 from drivers.errors import InputError, InstrumentError, NotJoinedError
@@ -141,12 +142,8 @@ class Bench:
         self._require_normalization("insertions()")
         _require_positive(count, "insertions")
         for number in range(1, count + 1):
-            self._change(
-                f"insertion {number} of {count}",
-                lambda number=number: self._equipment.exchange.connect_item(  # type: ignore[misc]
-                    self.item, number, count
-                ),
-            )
+            connect = partial(self._equipment.exchange.connect_item, self.item, number, count)
+            self._change(f"insertion {number} of {count}", connect)
             self._insertion = self._insertions_made
             self._insertions_made += 1
             yield number
@@ -188,7 +185,7 @@ class Bench:
         _require_positive(sweeps, "sweeps")
         for attempt in range(1, ATTEMPTS_TO_JOIN + 1):
             again = self._makings > 0 or attempt > 1
-            self._change(what, lambda again=again: self._join(again))  # type: ignore[misc]
+            self._change(what, partial(self._equipment.exchange.connect_through, again=again))
             try:
                 self._sweep_bands("normalization", self._makings, sweeps)
                 break
@@ -198,9 +195,6 @@ class Bench:
                     raise
                 what = f"{error.what}: joining the leads again"
         self._makings += 1
-
-    def _join(self, again: bool) -> None:
-        self._equipment.exchange.connect_through(again=again)
 
     def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""

@@ -159,10 +159,13 @@ class _Run:
             except InstrumentError as error:
                 trouble = error
                 text = f"{text}; {error.what}"
-            self._record(journal, kind, text)
-            journal.close()
-            if trouble is not None:
-                raise trouble
+            try:
+                self._record(journal, kind, text)
+                journal.close()
+            finally:
+                # that RF may be on matters more than that the disk refuses a remark
+                if trouble is not None:
+                    raise trouble
 
     def _record(self, journal: RunJournal, kind: str, text: str) -> None:
         try:

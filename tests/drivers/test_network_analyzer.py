@@ -196,7 +196,7 @@ def test_commands_go_out_at_once(process):
 def test_shipped_dialects_are_valid_and_named_for_standards():
     assert DIALECT in shipped_dialects()
     for name in shipped_dialects():
-        assert load_dialect(name).standard in name.upper().replace("-", "-")
+        assert load_dialect(name).standard in name.upper()
 
 
 def test_wrong_dialects_are_explained(tmp_path):

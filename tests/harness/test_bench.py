@@ -1,12 +1,15 @@
 """What procedures may do, and how their mistakes are found before anything is connected."""
 
+from types import SimpleNamespace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.errors import InputError
+from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
-from harness.measure import Assignment, _rehearsed
+from harness.interrupts import StopSignals
+from harness.measure import Assignment, _rehearsed, _Run
 from harness.procedure import Procedure, find_procedure, procedure_names
 from harness.rehearsal import rehearse
 from procedures.qualify import qualify
@@ -140,3 +143,18 @@ def test_wrong_procedure_files_are_explained(tmp_path, text, says):
 def test_an_unknown_procedure_names_the_nearest():
     with pytest.raises(InputError, match="did you mean 'qualify'"):
         find_procedure("qualfy")
+
+
+def test_rf_that_may_be_on_is_told_before_a_full_disk(tmp_path):
+    """Both fail on the way out: the instrument cannot be reached and the disk takes no remark."""
+
+    def refuse(*_):
+        raise RunFileError("no space left on device")
+
+    def unreachable():
+        raise InstrumentError("RF could not be shown to be off", hint="RF may be ON")
+
+    connected = SimpleNamespace(analyzer=SimpleNamespace(make_safe=unreachable), clock=lambda: 0.0)
+    run = _Run(None, connected, StopSignals(), None, "X", None, {})
+    with pytest.raises(InstrumentError, match="RF may be ON"):
+        run._shut_down(SimpleNamespace(event=refuse, close=lambda: None), "error", "cause")
