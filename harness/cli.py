@@ -12,6 +12,9 @@ from typing import Annotated, Optional
 
 import typer
 
+from harness.catalogue_command import catalogue
+from harness.combine_commands import adapter_losses, cable_model, delay
+from harness.expect_command import expect
 from harness.import_command import import_files
 from harness.instruments_command import dialect, instruments
 from harness.procedure_commands import ProcedureCommands
@@ -29,9 +32,14 @@ app.add_typer(
     name="run",
     help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
 )
+app.command()(expect)
+app.command()(catalogue)
 app.command("import")(import_files)
 app.command()(instruments)
 app.command()(dialect)
+app.command()(cable_model)
+app.command()(adapter_losses)
+app.command()(delay)
 
 
 def _print_version(wanted: bool) -> None:

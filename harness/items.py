@@ -13,7 +13,7 @@ from pydantic import Field, field_validator
 from drivers.quantities import LENGTH_UNITS, LengthM, RatioDb, parse_quantity
 from drivers.toml_file import Mistake, Table, nearest, raise_mistakes, read_table
 from harness.analysis.arrays import FloatArray
-from harness.analysis.catalogue import UnknownPartError, load_catalogue
+from harness.analysis.catalogue import Catalogue, UnknownPartError
 from harness.analysis.expected import ExpectedLoss, expected_loss
 from harness.analysis.parts import parse_part
 from harness.station import Station, read_station
@@ -21,7 +21,8 @@ from harness.station import Station, read_station
 _ITEM_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
 
-def _length_m(text: str) -> float:
+def length_in_m(text: str) -> float:
+    """Read "450 mm"; raises ValueError."""
     return parse_quantity(text, LENGTH_UNITS, "450 mm")
 
 
@@ -33,6 +34,10 @@ class Item(Table):
     """Parts in order, such as "RG-316 450 mm" and "2 x SMA"; empty: nothing is expected."""
     length_limits_m: LengthM = Field(default=0.0, alias="length_limits", ge=0)
     """Half-width of the limits of the cable's length."""
+    cable_length_m: LengthM | None = Field(default=None, alias="cable_length", gt=0)
+    """Of a cable that is not in the catalogue yet; for the procedure `cable-lengths`."""
+    adapters: tuple[str, ...] = Field(default=(), max_length=2)
+    """Which single adapters it is, one or two mated; for the procedure `adapter-pairs`."""
     return_loss_db: RatioDb | None = Field(default=None, alias="return_loss", gt=0)
     """Least return loss of either end; left out: estimated from the readings."""
     limits_db: dict[str, Annotated[RatioDb, Field(gt=0)]] = Field(default={}, alias="limits")
@@ -41,20 +46,32 @@ class Item(Table):
     @field_validator("made_of")
     @classmethod
     def _readable(cls, made_of: tuple[str, ...]) -> tuple[str, ...]:
-        parts = [parse_part(text, _length_m) for text in made_of]
-        try:
-            expected_loss(parts, load_catalogue(), np.array([1e9]))
-        except UnknownPartError as error:
-            raise ValueError(str(error)) from error
+        for text in made_of:
+            parse_part(text, length_in_m)
         return made_of
 
-    def expected(self, frequency_hz: FloatArray, temperature_c: float) -> ExpectedLoss | None:
-        """What it ought to lose at `frequency_hz` (P,), if it says what it is made of."""
+    @field_validator("adapters")
+    @classmethod
+    def _two_adapters(cls, adapters: tuple[str, ...]) -> tuple[str, ...]:
+        if any(not name.strip() for name in adapters) or len(set(adapters)) < len(adapters):
+            raise ValueError(
+                "name each of the two adapters that are mated, such as a serial number"
+            )
+        return adapters
+
+    def expected(
+        self, frequency_hz: FloatArray, temperature_c: float, catalogue: Catalogue
+    ) -> ExpectedLoss | None:
+        """What it ought to lose at `frequency_hz` (P,), if it says what it is made of.
+
+        Raises:
+            UnknownPartError: the catalogue lacks a part, or a length is missing or too much.
+        """
         if not self.made_of:
             return None
         return expected_loss(
-            [parse_part(text, _length_m) for text in self.made_of],
-            load_catalogue(),
+            [parse_part(text, length_in_m) for text in self.made_of],
+            catalogue,
             frequency_hz,
             temperature_c=temperature_c,
             length_limits_m=self.length_limits_m,
@@ -125,6 +142,12 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
             for band in item.limits_db
             if band not in bands
         ]
+        catalogue = station.content.known_parts()
+        for name, item in items.content.items.items():
+            try:
+                item.expected(np.array([1e9]), station.content.temperature_c, catalogue)
+            except UnknownPartError as error:
+                mistakes.append(Mistake(str(items_path), f"items.{name}.made_of", str(error)))
     raise_mistakes(
         mistakes,
         hint="`tareline init DIR` writes files to start from"

@@ -90,6 +90,9 @@ def _carry_out(
     results: Path,
     as_json: bool,
 ) -> None:
+    import json
+
+    from harness.combine_commands import combination, require_combinable
     from harness.items import read_workplace
     from harness.measure import Assignment, measure
     from harness.reporting import report_json, report_table, verdict_status
@@ -97,11 +100,23 @@ def _carry_out(
 
     workplace = read_workplace(station, items)
     chosen = workplace.choose(item)
+    require_combinable(procedure.name, chosen)
     paths = measure(workplace, chosen, Assignment(procedure, parameters, results))
     runs = [read_run(path) for path in paths]
+    together = combination(procedure.name, paths)
     if as_json:
-        typer.echo(report_json(runs))
+        document = report_json(runs)
+        if together is not None:
+            document = json.dumps(
+                {**json.loads(document), "combined": together[0]},
+                allow_nan=False,
+                ensure_ascii=False,
+            )
+        typer.echo(document)
     else:
         report_table(runs)
+        if together is not None:
+            typer.echo()
+            together[1]()
         typer.echo(f"\nFigures, budget and page: tareline report {' '.join(map(str, paths))}")
     raise typer.Exit(verdict_status(runs))

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.analysis.band import BandResult
+from harness.analysis.finding import Finding
 
 __all__ = ["BandResult", "Event", "Run"]
 
@@ -44,3 +45,5 @@ class Run:
     events: tuple[Event, ...]
     bands: dict[str, BandResult]
     """Empty while the run is not finished."""
+    finding: Finding | None = None
+    """What the shape of its loss says of the item; None where nothing is expected of it."""

@@ -15,6 +15,7 @@ from harness.analysis.band import BandReadings, BandResult, Statements
 from harness.analysis.budget import COVERAGE_PROBABILITY, Contribution
 from harness.analysis.conformity import Decision, Verdict
 from harness.analysis.evaluate import evaluate
+from harness.analysis.finding import Finding
 from harness.analysis.mismatch import reflection_magnitude
 from harness.items import Item
 from harness.results import Run
@@ -27,7 +28,8 @@ from harness.run_file import (
     read_header,
     read_readings,
 )
-from harness.station import Station, Through
+from harness.run_finding import as_text, find_in_run, from_text
+from harness.station import Station
 
 _PER_FREQUENCY = {
     "insertion_loss_db": "dB",
@@ -53,6 +55,10 @@ def assess(path: Path) -> dict[str, BandResult]:
     Raises:
         InputError: it is not a readable run file, or lacks sweeps to evaluate.
     """
+    return _assess(path)[0]
+
+
+def _assess(path: Path) -> tuple[dict[str, BandResult], Finding | None]:
     with open_run(path) as file:
         header = read_header(file)
         readings = read_readings(file)
@@ -63,7 +69,7 @@ def assess(path: Path) -> dict[str, BandResult]:
         stated = {key: value for key, value in header.item.items() if key != "id"}
         item = Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
     try:
-        return {
+        results = {
             band: _with_suspects(_assess_band(band, r, station, item), suspects[band])
             for band, r in readings.items()
         }
@@ -73,6 +79,7 @@ def assess(path: Path) -> dict[str, BandResult]:
             where=str(path),
             hint="the run keeps all its readings; see whether its procedure was carried out whole",
         ) from error
+    return results, find_in_run(results, readings, station, item)
 
 
 def _with_suspects(result: BandResult, suspects: int) -> BandResult:
@@ -91,7 +98,7 @@ def _assess_band(band: str, readings: BandReadings, station: Station, item: Item
     return evaluate(
         readings,
         _statements(station, item, frequency_hz),
-        item.expected(frequency_hz, station.temperature_c),
+        item.expected(frequency_hz, station.temperature_c, station.known_parts()),
         None if limit_db is None else np.full_like(frequency_hz, limit_db),
     )
 
@@ -103,12 +110,9 @@ def _statements(station: Station, item: Item, frequency_hz: FloatArray) -> State
         source_reflection=reflection_magnitude(station.source_match_db),
         load_reflection=reflection_magnitude(station.receiver.load_match_db),
         connection_repeatability_db=station.leads.connection_repeatability_db,
-        through_loss_db=nothing
-        if through is None
-        else Through.at_frequency(through.loss_at_1_ghz_db, frequency_hz),
-        through_loss_limits_db=nothing
-        if through is None
-        else Through.at_frequency(through.loss_limits_at_1_ghz_db, frequency_hz),
+        through_loss_db=nothing if through is None else through.loss_db(frequency_hz),
+        through_loss_limits_db=nothing if through is None else through.loss_limits_db(frequency_hz),
+        through_loss_source="" if through is None else through.loss_source,
         through_reflection=0.0 if through is None else reflection_magnitude(through.return_loss_db),
         item_reflection=None
         if item.return_loss_db is None
@@ -129,9 +133,10 @@ def finish(path: Path, finished: str) -> None:
         InputError: there is nothing to evaluate.
         RunFileError: the disk refused.
     """
-    results = assess(path)
+    results, finding = _assess(path)
 
     def write(analysis: Group) -> None:
+        analysis.attrs["finding"] = as_text(finding)
         analysis.attrs["coverage_probability"] = COVERAGE_PROBABILITY
         for band, result in results.items():
             _write_band(analysis.create_group(band), result)
@@ -148,7 +153,10 @@ def read_run(path: Path) -> Run:
     with open_run(path) as file:
         header = read_header(file)
         bands = {}
+        finding = None
         if "analysis" in file:
+            # runs of earlier versions have none
+            finding = from_text(file["analysis"].attrs.get("finding", ""))
             bands = {band: _read_band(group, file[f"bands/{band}/frequency_hz"][()])
                      for band, group in file["analysis"].items()}  # fmt: skip
         order = list(header.station["bands"])
@@ -171,6 +179,7 @@ def read_run(path: Path) -> Run:
             simulated=header.simulated,
             events=read_events(file),
             bands={band: bands[band] for band in order if band in bands},
+            finding=finding,
         )
 
 

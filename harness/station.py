@@ -6,13 +6,14 @@ import re
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
 from pydantic import Field, field_validator, model_validator
 
 from drivers.quantities import FrequencyHz, RatioDb, TemperatureC, TorqueNm
 from drivers.sweep import SweepSettings
-from drivers.toml_file import ReadFile, Table, read_table
-from harness.analysis.arrays import FloatArray
+from drivers.toml_file import Mistake, ReadFile, Table, read_table
+from harness.analysis.catalogue import Catalogue, load_catalogue
+from harness.analysis.catalogue_entries import CatalogueFile
+from harness.catalogue_file import read_catalogue_file
 from harness.station_instruments import (
     RECORDED_FLOOR_DB,
     Analyzer,
@@ -26,6 +27,7 @@ from harness.station_instruments import (
     Switch,
     TrafficLogFile,
 )
+from harness.station_through import Through, with_loss_table
 
 LARGEST_SWEEP = 100_001
 SET_UPS = "[analyzer]; [generator] with [power_meter]; [spectrum_analyzer]; or [recorded] for files"
@@ -55,20 +57,6 @@ class Leads(Table):
     connection_repeatability_db: RatioDb = Field(alias="connection_repeatability", gt=0)
     loss_difference_db: RatioDb = Field(default=1.0, alias="loss_difference", ge=0)
     """Most by which the losses of the two leads, pads included, differ."""
-
-
-class Through(Table):
-    """The adapter that joins the leads while normalizing; left out where they join directly."""
-
-    adapter: str
-    loss_at_1_ghz_db: RatioDb = Field(alias="loss_at_1_ghz", ge=0)
-    loss_limits_at_1_ghz_db: RatioDb = Field(alias="loss_limits_at_1_ghz", ge=0)
-    return_loss_db: RatioDb = Field(alias="return_loss", gt=0)
-
-    @staticmethod
-    def at_frequency(value_at_1_ghz_db: float, frequency_hz: FloatArray) -> FloatArray:
-        """Ohmic loss rises with the square root of frequency (skin effect); shape (P,)."""
-        return np.asarray(value_at_1_ghz_db * np.sqrt(frequency_hz / 1e9), dtype=np.float64)
 
 
 class Simulation(Table):
@@ -102,6 +90,10 @@ class Station(Table):
     temperature_c: TemperatureC = Field(default=23.0, alias="temperature", ge=-100, le=200)
     simulation: Simulation | None = None
     traffic_log: TrafficLogFile | None = None
+    catalogue: str | None = None
+    """File of parts that add to, or stand for, those that come with Tareline."""
+    parts: CatalogueFile | None = None
+    """What is in that file, so that a run file knows it; or such tables in the station itself."""
     bands: dict[str, Band]
 
     @field_validator("bands")
@@ -159,6 +151,11 @@ class Station(Table):
                 f"source, sensor and switch ({self.maximum_power_dbm:g} dBm): lower power"
             )
         return self
+
+    def known_parts(self) -> Catalogue:
+        """The catalogue that comes with Tareline, with the station's own parts before it."""
+        shipped = load_catalogue()
+        return shipped if self.parts is None else shipped.with_entries(self.parts.catalogue())
 
     def instruments(self) -> dict[str, Instrument]:
         """Every instrument by the name of its table."""
@@ -235,5 +232,26 @@ class Station(Table):
 
 
 def read_station(path: Path) -> ReadFile[Station]:
-    """Read a station file; collects mistakes instead of raising."""
-    return read_table(path, Station)
+    """Read a station file and what it names; collects mistakes instead of raising."""
+    read = read_table(path, Station)
+    station = read.content
+    if station is None:
+        return read
+    folder = path.resolve().parent
+    mistakes: list[Mistake] = []
+    if station.through is not None and station.through.loss is not None:
+        try:
+            through = with_loss_table(station.through, folder)
+            for name, band in station.bands.items():
+                through.require_loss(name, band.start_hz, band.stop_hz)
+            station = station.model_copy(update={"through": through})
+        except ValueError as error:
+            mistakes.append(Mistake(str(path), "through.loss", str(error)))
+    if station.catalogue is not None:
+        own = read_catalogue_file(folder / station.catalogue)
+        mistakes += own.mistakes
+        if station.parts is not None:
+            problem = "excludes the station's own parts: keep the file or the tables"
+            mistakes.append(Mistake(str(path), "catalogue", problem))
+        station = station.model_copy(update={"parts": own.content})
+    return ReadFile(None, tuple(mistakes)) if mistakes else ReadFile(station, ())

@@ -72,6 +72,8 @@ class Statements:
     """Limits of the receiver's error of a difference of levels; None: not stated."""
     switch_path_difference_db: float | None = None
     """Most by which the switch's own losses to through and to item differ; None: no switch."""
+    through_loss_source: str = "station: through.loss_limits_at_1_ghz"
+    """Where the loss of the adapter is stated."""
 
 
 @dataclass(frozen=True)

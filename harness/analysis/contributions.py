@@ -209,7 +209,7 @@ def through_lines(statements: Statements) -> list[Contribution]:
             "rectangular",
             statements.through_loss_limits_db / ROOT_3,
             np.inf,
-            "station: through.loss_limits_at_1_ghz",
+            statements.through_loss_source,
         )
     ]
 

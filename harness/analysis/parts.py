@@ -1,4 +1,7 @@
-"""The parts that an item is made of, as people list them: "RG-316 450 mm", "2 x SMA"."""
+"""The parts that an item is made of, as people list them: "RG-316 450 mm", "2 x SMA".
+
+A chain is a list of such parts, or one text in which " + " stands between them.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 MOST_OF_ONE_KIND = 1000
-_COUNT = re.compile(r"(\d{1,9})\s*[x×]\s+(\S.*)")
+LONGEST_M = 1e5
+_COUNT = re.compile(r"(\d{1,9})(?:\s*[x×]\s+|\s+(?=\D))(\S.*)")
 _LENGTH = re.compile(r"(\S.*?)\s+([+-]?[\d.]+(?:[eE][+-]?\d+)?\s*[A-Za-zµ]+)")
+_BETWEEN = re.compile(r"\s\+(?=\s|$)")
 
 
 @dataclass(frozen=True)
@@ -22,11 +27,11 @@ class Part:
 
 
 def parse_part(text: str, length: Callable[[str], float]) -> Part:
-    """Read "2 x SMA" or "RG-316 450 mm"; `length` turns "450 mm" into metres.
+    """Read "2 x SMA", "2 SMA" or "RG-316 450 mm"; `length` turns "450 mm" into metres.
 
     Raises:
-        ValueError: the text is empty, counts to nothing, or its length cannot be read or
-            is not positive.
+        ValueError: the text is empty, counts to nothing, or its length cannot be read, is not
+            positive, or is longer than any cable.
     """
     rest = text.strip()
     if not rest:
@@ -42,4 +47,32 @@ def parse_part(text: str, length: Callable[[str], float]) -> Part:
         length_m = length(match.group(2))
         if length_m <= 0.0:
             raise ValueError(f"{text!r}: a length must be positive")
+        if length_m > LONGEST_M:
+            raise ValueError(f"{text!r}: no cable is longer than {LONGEST_M / 1e3:g} km")
     return Part(rest, count, length_m)
+
+
+def parse_chain(text: str, length: Callable[[str], float]) -> tuple[Part, ...]:
+    """Read "RG-316 450 mm + 2 x SMA"; a plus sign between blanks parts the parts.
+
+    Raises:
+        ValueError: as `parse_part`.
+    """
+    return tuple(parse_part(part, length) for part in _BETWEEN.split(text))
+
+
+def require_usable_name(name: str) -> None:
+    """Refuse a name that could not be told from a count, a length or two parts in a chain.
+
+    Raises:
+        ValueError: says why.
+    """
+    try:
+        reads_as = parse_chain(name, lambda _: 1.0)
+    except ValueError:
+        reads_as = ()
+    if reads_as != (Part(name),):
+        raise ValueError(
+            f"{name!r} cannot name a part: in a chain it would be read otherwise; use no blanks "
+            'at the ends, no "+" between blanks, and neither a count before nor a length after it'
+        )

@@ -14,6 +14,8 @@ from typing import Any
 from harness.report import numbers
 
 NOT_STATED = "not stated"
+MOST_LISTED = 40
+"""Longer lists are tables, which would drown the page."""
 
 _UNITS = {
     "hz": "Hz",
@@ -137,6 +139,8 @@ def _leaf(value: Any, unit: str) -> str:
     if isinstance(value, int | float):
         return quantity(float(value), unit)
     if isinstance(value, Sequence | Set) and not isinstance(value, str | bytes):
+        if len(value) > MOST_LISTED:
+            return f"{len(value)} entries, listed in the run file"
         return ", ".join(_leaf(entry, unit) for entry in value) or "none"
     return numbers.printable(str(value))
 

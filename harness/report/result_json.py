@@ -16,6 +16,8 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.budget import Contribution
+from harness.analysis.comparison import compare
+from harness.report.finding_words import finding_as_dict
 from harness.report.statements import worst_point
 from harness.results import BandResult, Run
 
@@ -36,12 +38,14 @@ def _run(run: Run) -> dict[str, Any]:
         "simulated": run.simulated,
         "item": _plain(run.item),
         "bands": [_band(name, band) for name, band in run.bands.items()],
+        "diagnosis": None if run.finding is None else _plain(finding_as_dict(run.finding)),
     }
 
 
 def _band(name: str, band: BandResult) -> dict[str, Any]:
     point = worst_point(band)
     decision = band.decision
+    compared = compare(band)
     return {
         "name": name,
         "frequency_hz": _list(band.frequency_hz),
@@ -52,6 +56,7 @@ def _band(name: str, band: BandResult) -> dict[str, Any]:
         "expanded_uncertainty_db": _list(band.expanded_uncertainty_db),
         "expected_db": _list(band.expected_db),
         "expected_expanded_uncertainty_db": _list(band.expected_expanded_uncertainty_db),
+        "normalized_error": None if compared is None else _list(compared.normalized_error),
         "limit_db": _list(band.limit_db),
         "worst": {
             "frequency_hz": _number(point.frequency_hz),

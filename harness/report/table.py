@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.report import numbers
+from harness.report.finding_words import finding_of_run
 from harness.report.statements import (
     CONFIDENCE,
     SIMULATED,
@@ -91,6 +92,8 @@ def _print_run(run: Run, console: Console) -> None:
         console.print(_text("No result yet: the run is not finished.", console))
     else:
         _print_bands(run, console)
+        for sentence in finding_of_run(run):
+            console.print(_text(sentence, console))
     for bands, note in notes_of(run):
         concerned = f", {bands}" if bands else ""
         console.print(_text(f"note{concerned}: {note}", console))

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from harness.report import figures, numbers, particulars
+from harness.report.finding_words import finding_of_run
 from harness.report.particulars import Row
 from harness.report.statements import (
     Standing,
@@ -101,7 +102,7 @@ def view_run(run: Run, anchor: str) -> RunView:
         description=str(run.item.get("description") or ""),
         standing=standing_of_run(run),
         simulated=run.simulated,
-        sentences=sentences(run),
+        sentences=[*sentences(run), *finding_of_run(run)],
         deciding=named[deciding_band(run)] if bands else None,
         bands=bands,
         notes=notes_of(run),

@@ -1,5 +1,7 @@
 """Catalogue and expected loss against published tables and the facts of the trade."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,6 +13,7 @@ from harness.analysis.catalogue import (
     UnknownPartError,
     fit_attenuation,
     load_catalogue,
+    rests_on_memory,
 )
 from harness.analysis.expected import expected_loss
 from harness.analysis.parts import parse_part
@@ -44,7 +47,7 @@ def loss_db(parts, *ghz):
 )
 def test_attenuation_agrees_with_published_tables(cable, mhz, db_per_100_m, within):
     entry = load_catalogue().cables[cable]
-    got = 100 * entry.attenuation_db_per_m(np.array(mhz) * 1e6)
+    got = 100 * entry.attenuation_at_points_db_per_m(np.array(mhz) * 1e6)
     allowed = 2 * entry.relative_uncertainty if within is None else within
     assert got == pytest.approx(np.array(db_per_100_m), rel=allowed)
 
@@ -118,6 +121,89 @@ def loss_of(entry):
     return entry.loss_db(grid) if hasattr(entry, "loss_db") else entry.attenuation_db_per_m(grid)
 
 
+def test_every_cable_and_joint_that_is_asked_for_is_there():
+    """Generic or military designations; connector pairs and adapters of the trade."""
+    known = load_catalogue()
+    for number in (58, 174, 178, 213, 223, 142, 400, 316, 402, 405):
+        assert f"RG-{number}" in known.cables
+    for size in (195, 240, 400):
+        assert f"{size}-size foam" in known.cables
+    assert len(known.cables) >= 14
+    for connector in ("SMA", "RP-SMA", "N", "BNC", "TNC", "MCX", "MMCX", "U.FL-size"):
+        assert known.joints[connector].kind == "connector"
+    for body in ("straight", "right-angle", "swept right-angle", "45-degree", "bulkhead",
+                 "female-female", "male-male"):  # fmt: skip
+        assert known.joints[f"SMA {body} adapter"].kind == "adapter"
+
+
+def test_every_entry_is_complete():
+    catalogue = load_catalogue()
+    grid = np.geomspace(1e8, 5e9, 5)
+    for cable in catalogue.cables.values():
+        stated = [cable.velocity_factor, cable.temperature_coefficient, cable.rated_frequency]
+        assert cable.points is not None
+        assert cable.construction is not None
+        assert cable.maximum is not None
+        for part in (*stated, cable.points, cable.construction, cable.maximum, *cable.compared):
+            assert len(part.source) > 10
+        assert np.all(cable.maximum_db_per_m(grid) >= cable.attenuation_db_per_m(grid))
+    for joint in catalogue.joints.values():
+        assert len(joint.maximum_source) > 10
+        assert len(joint.rated_frequency.source) > 10
+        assert np.all(joint.maximum_loss_db(grid) > joint.loss_db(grid))
+        assert (joint.torque is None) == bool(joint.coupling)
+
+
+def test_what_rests_on_memory_is_wide():
+    """A number without a document behind it is good to 15 % of a cable's loss at best, and to
+    30 % of a joint's."""
+    catalogue = load_catalogue()
+    of_memory = [c for c in catalogue.cables.values() if rests_on_memory(c.source)]
+    assert [cable.name for cable in of_memory] == ["RG-223"]
+    assert min(cable.relative_uncertainty for cable in of_memory) >= 0.15
+    joints = [j for j in catalogue.joints.values() if rests_on_memory(j.source)]
+    assert min(joint.relative_uncertainty for joint in joints) >= 0.3
+
+
+@pytest.mark.parametrize(
+    ("name", "in_lbf", "n_m"),
+    [("SMA", (3, 5), (0.339, 0.5649)), ("N", (12, 15), (1.3558, 1.6948))],
+)
+def test_torque_in_inches_and_metres(name, in_lbf, n_m):
+    """1 in lbf = 0.0254 m x 4.4482216152605 N exactly; the metric figures are rounded ones."""
+    torque = load_catalogue().joints[name].torque
+    assert torque.in_lbf == in_lbf
+    assert torque.n_m == pytest.approx(n_m, rel=0.12)
+
+
+def test_the_most_a_cable_may_lose_keeps_its_published_points():
+    """RG-58: 4 and 28 dB/100 ft at 50 and 1000 MHz (MIL-C-17G /28C, as quoted); RG-213: 9 at
+    1000 MHz (/74C, as quoted); RG-142: 30.51 dB/100 m at 400 MHz (distributor's sheet)."""
+    cables = load_catalogue().cables
+    for name, mhz, db, metres in (
+        ("RG-58", 50, 4, 30.48), ("RG-58", 1000, 28, 30.48), ("RG-213", 1000, 9, 30.48),
+        ("RG-142", 400, 30.51, 100),
+    ):  # fmt: skip
+        most = cables[name].maximum_db_per_m(np.array([mhz * 1e6]))
+        assert metres * float(most[0]) == pytest.approx(db, rel=1e-6)
+
+
+@given(st.sampled_from([*load_catalogue().cables, *load_catalogue().joints]))
+def test_spelling_does_not_matter(name):
+    known = load_catalogue()
+    for spelt in (name.lower(), name.upper(), name.replace("-", ""), name.replace("-", " ")):
+        assert known.find(spelt).name == name
+
+
+def test_own_entries_stand_for_those_of_their_name():
+    own = replace(load_catalogue().joints["SMA"], ohmic_db=0.01, aliases=("our SMA",))
+    known = load_catalogue().with_entries(Catalogue({}, {"sma": replace(own, name="sma")}))
+    assert known.find("SMA").ohmic_db == 0.01
+    assert known.find("our sma").name == "sma"
+    assert "SMA" not in known.joints
+    assert known.find("RG-316") is load_catalogue().find("RG-316")
+
+
 @given(metres=st.floats(0.01, 50), copies=st.integers(1, 5))
 def test_expected_loss_adds_up(metres, copies):
     """Loss is proportional to length and to count; the uncertainty of like parts adds
@@ -155,3 +241,63 @@ def test_wrong_parts_are_named(parts, complaint):
 def test_an_empty_catalogue_says_so():
     with pytest.raises(UnknownPartError, match="no part 'SMA'"):
         Catalogue({}, {}).find("SMA")
+
+
+def test_a_maximum_is_of_the_longest_and_the_worst():
+    grid = np.array([2.4e9])
+    parts = chain("RG-316 450 mm", "2 x SMA")
+    got = expected_loss(parts, load_catalogue(), grid, length_limits_m=0.05)
+    cable = load_catalogue().cables["RG-316"]
+    most = 0.5 * cable.maximum_db_per_m(grid) + 2 * 0.06 * np.sqrt(2.4)
+    assert got.maximum_db == pytest.approx(most)
+
+
+def test_parts_of_one_entry_count_as_one():
+    """Two pieces of one cable err alike wherever they stand in the chain, and by any spelling."""
+    grid = np.array([1e9])
+    apart = expected_loss(chain("RG-316 1 m", "SMA", "rg316 2 m"), load_catalogue(), grid)
+    whole = expected_loss(chain("RG-316 3 m", "SMA"), load_catalogue(), grid)
+    assert apart.standard_uncertainty_db == pytest.approx(whole.standard_uncertainty_db)
+    assert list(apart.by_part_db) == ["RG-316", "SMA"]
+    assert sum(part.loss_db for part in apart.parts) == pytest.approx(apart.loss_db)
+
+
+def test_what_is_beyond_its_rating_is_told():
+    low = expected_loss(chain("RG-316 1 m", "BNC"), load_catalogue(), np.array([3e9]))
+    high = expected_loss(chain("RG-316 1 m", "2 x BNC", "BNC"), load_catalogue(), np.array([5e9]))
+    assert low.beyond_rating == ()
+    assert high.beyond_rating == ("RG-316 is rated to 3 GHz only.", "BNC is rated to 4 GHz only.")
+
+
+def test_warmth_is_less_sure_far_from_the_points():
+    """The temperature coefficient has an uncertainty; at the points' temperature it is none."""
+    grid = np.array([1e9])
+    cable = load_catalogue().cables["240-size foam"]
+    near = expected_loss(chain("240-size 1 m"), load_catalogue(), grid, temperature_c=25.0)
+    far = expected_loss(chain("240-size 1 m"), load_catalogue(), grid, temperature_c=85.0)
+    assert near.loss_db == pytest.approx(cable.attenuation_at_points_db_per_m(grid))
+    relative = [e.standard_uncertainty_db / e.loss_db for e in (near, far)]
+    assert relative[1] > relative[0]
+
+
+def test_uncertainty_of_a_cable_has_its_parts():
+    """Spread of the type, what the fit leaves open, and growth beyond the points."""
+    cable = load_catalogue().cables["RG-178"]
+    hz = np.array([3e8, 1e9, 4e9])
+    ghz = hz / 1e9
+    (aa, ab), (_, bb) = cable.covariance
+    of_fit = np.sqrt(aa * ghz + 2 * ab * ghz**1.5 + bb * ghz**2)
+    of_fit /= cable.attenuation_at_points_db_per_m(hz)
+    of_type = 0.08 * np.array([1.0, 1.0, 4.0])
+    assert cable.relative_uncertainty_at(hz) == pytest.approx(np.hypot(of_type, of_fit))
+    assert of_fit[2] > of_fit[1]
+
+
+def test_a_length_within_limits_is_rectangular():
+    """JCGM 100:2008, 4.3.7: limits a without further knowledge have u = a / sqrt(3)."""
+    grid = np.array([1e9])
+    parts = chain("RG-316 1 m")
+    plain = expected_loss(parts, load_catalogue(), grid)
+    limited = expected_loss(parts, load_catalogue(), grid, length_limits_m=0.3)
+    added = limited.standard_uncertainty_db**2 - plain.standard_uncertainty_db**2
+    assert np.sqrt(added) == pytest.approx(0.3 * plain.loss_db / np.sqrt(3))

@@ -16,7 +16,9 @@ from harness.analysis.conformity import Decision, Verdict
 from harness.report.result_json import as_dict
 from harness.results import BandResult, Run
 
-RUN_KEYS = {"run_id", "procedure", "started", "finished", "simulated", "item", "bands"}
+RUN_KEYS = {
+    "run_id", "procedure", "started", "finished", "simulated", "item", "bands", "diagnosis",
+}  # fmt: skip
 BAND_KEYS = {
     "name",
     "frequency_hz",
@@ -27,6 +29,7 @@ BAND_KEYS = {
     "expanded_uncertainty_db",
     "expected_db",
     "expected_expanded_uncertainty_db",
+    "normalized_error",
     "limit_db",
     "worst",
     "verdict",

@@ -1,0 +1,84 @@
+"""Constants of a sqrt(f) + b f fitted to attenuation: conductor loss and dielectric loss.
+
+The square root is the skin effect, the linear term a constant loss tangent (textbook).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.analysis.arrays import FloatArray
+
+
+@dataclass(frozen=True)
+class AttenuationFit:
+    """Constants with what the points say about how well they are known.
+
+    Units are those of the fitted attenuation, with f in GHz.
+    """
+
+    conductor: float
+    """a"""
+    dielectric: float
+    """b"""
+    covariance: FloatArray
+    """(2, 2) of (a, b), from the points' stated uncertainties, and enlarged by the residuals
+    where these are larger than stated (Birge ratio)."""
+    chi_square: float
+    dof: int
+    residuals: FloatArray
+    """(M,) point less fit."""
+
+    def variance_at(self, frequency_hz: FloatArray) -> FloatArray:
+        """Variance of the fitted curve at `frequency_hz`, (P,)."""
+        return curve_variance(self.covariance, frequency_hz)
+
+
+def curve_variance(covariance: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+    """Variance of a sqrt(f) + b f at `frequency_hz` (P,) from the (2, 2) of its constants."""
+    terms = _terms(frequency_hz)
+    return np.asarray(np.einsum("pi,ij,pj->p", terms, covariance, terms))
+
+
+def fit_attenuation(
+    frequency_hz: FloatArray, attenuation: FloatArray, uncertainty: FloatArray | None = None
+) -> tuple[float, float]:
+    """Least-squares constants (a, b) of a sqrt(f) + b f with f in GHz, neither negative.
+
+    All arguments have shape (M,), M at least 2; the constants have the unit of `attenuation`.
+    Points count alike, or by the inverse square of their `uncertainty`.
+    """
+    from scipy.optimize import nnls
+
+    weight = 1.0 if uncertainty is None else 1.0 / np.asarray(uncertainty, float)[:, None]
+    weighted = _terms(frequency_hz) * weight
+    target = np.asarray(attenuation, float)[:, None] * weight
+    (a, b), _ = nnls(weighted, target[:, 0])
+    return float(a), float(b)
+
+
+def fit_with_covariance(
+    frequency_hz: FloatArray, attenuation: FloatArray, uncertainty: FloatArray
+) -> AttenuationFit:
+    """Weighted fit of points (M,) with independent standard uncertainties (M,), M at least 2.
+
+    The covariance is that of the unbounded fit, (X' W X)^-1 (textbook least squares),
+    also where a constant is held at zero: being held there makes it no better known.
+    """
+    a, b = fit_attenuation(frequency_hz, attenuation, uncertainty)
+    terms = _terms(frequency_hz)
+    weighted = terms / np.asarray(uncertainty)[:, None]
+    residuals = np.asarray(attenuation - terms @ np.array([a, b]))
+    chi_square = float(np.sum((residuals / uncertainty) ** 2))
+    dof = len(residuals) - 2
+    enlargement = max(chi_square / dof, 1.0) if dof > 0 else 1.0
+    # the pseudo-inverse: points at one frequency leave one combination open
+    covariance = np.asarray(enlargement * np.linalg.pinv(weighted.T @ weighted), dtype=np.float64)
+    return AttenuationFit(a, b, covariance, chi_square, dof, residuals)
+
+
+def _terms(frequency_hz: FloatArray) -> FloatArray:
+    ghz = np.asarray(frequency_hz, float) / 1e9
+    return np.column_stack([np.sqrt(ghz), ghz])

@@ -1,0 +1,65 @@
+"""How long the signal takes through an item, as far as its bands allow to say."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from harness.analysis.band import BandReadings, BandResult
+from harness.analysis.catalogue import Cable
+from harness.analysis.delay import (
+    Delay,
+    ForeseenDelay,
+    UndecidableTurnsError,
+    combined_delay,
+    measured_delay,
+)
+from harness.analysis.diagnosis_observation import MeasuredDelay
+from harness.analysis.expected import ExpectedLoss
+
+SHARE_OF_LENGTH = 0.5
+"""Of the stated length: how far an item's length may be from it for its turns to be told."""
+
+
+def item_delay(
+    readings: Sequence[BandReadings], bands: Sequence[BandResult], expected: ExpectedLoss
+) -> MeasuredDelay | None:
+    """Delay from all bands whose turns of phase are decidable; None where there is none.
+
+    A run without phase, an item without cable, and one whose length would have to be known
+    better than by half of it, have none.
+    """
+    length_m = sum(
+        p.part.count * (p.part.length_m or 0.0)
+        for p in expected.parts
+        if isinstance(p.entry, Cable)
+    )
+    if length_m == 0.0:
+        return None
+    foreseen = ForeseenDelay.from_length(length_m, SHARE_OF_LENGTH * length_m)
+    found: list[Delay] = []
+    for own, result in zip(readings, bands, strict=True):
+        if own.is_scalar or len(own.frequency_hz) < 3:
+            continue
+        lines = (line for line in result.budget if line.name == "mismatch")
+        mismatch = next(lines, None)
+        try:
+            found.append(
+                measured_delay(
+                    own.frequency_hz,
+                    own.normalization[:, own.transmission],
+                    own.insertions[:, own.transmission],
+                    own.insertion,
+                    np.zeros(len(own.frequency_hz))
+                    if mismatch is None
+                    else mismatch.standard_uncertainty_db,
+                    foreseen,
+                )
+            )
+        except UndecidableTurnsError:
+            continue
+    if not found:
+        return None
+    whole = combined_delay(found)
+    return MeasuredDelay(whole.delay_s, whole.standard_uncertainty_s)

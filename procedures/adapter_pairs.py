@@ -1,0 +1,13 @@
+"""Adapters mated two at a time, to find the loss of each one."""
+
+from __future__ import annotations
+
+from harness.bench import Bench
+
+
+def adapter_pairs(bench: Bench, insertions: int = 5, sweeps: int = 2) -> None:
+    """Measure one pair like any item; all pairs together give the loss of each adapter."""
+    bench.normalize()
+    for _ in bench.insertions(insertions):
+        bench.sweep(sweeps)
+    bench.check_normalization()

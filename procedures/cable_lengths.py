@@ -1,0 +1,13 @@
+"""One cable in several lengths, to tell its loss per metre from that of its connectors."""
+
+from __future__ import annotations
+
+from harness.bench import Bench
+
+
+def cable_lengths(bench: Bench, insertions: int = 5, sweeps: int = 2) -> None:
+    """Measure one length like any item; all lengths together give the loss per metre."""
+    bench.normalize()
+    for _ in bench.insertions(insertions):
+        bench.sweep(sweeps)
+    bench.check_normalization()

@@ -1,0 +1,1 @@
+"""Campaigns on simulated benches over TCP: how often the truth lies inside the stated U."""
