@@ -1,6 +1,7 @@
 # make demo   the main job, on the simulated bench
 # make test   lint, types and tests
 # make bench  speed, as ratios against a named baseline
+# make coverage  how often the stated interval holds the truth, scenario by scenario
 # make sample the sample run in results/ anew
 # make lock   pin what is installed anew
 
@@ -10,7 +11,7 @@ DEMO := demo
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
-.PHONY: demo test bench sample lock clean
+.PHONY: demo test bench coverage sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -28,6 +29,9 @@ test: .venv/installed-for-tests
 
 bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks
+
+coverage: .venv/installed-for-tests
+	$(BIN)/python -m tests.coverage
 
 sample: .venv/installed
 	rm -rf results/sample $(DEMO)

@@ -8,6 +8,7 @@ somebody made is not doubtful because a link was lost.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -29,6 +30,8 @@ from harness.run_file import Kind
 
 NORMALIZATION_SWEEPS = 4
 ATTEMPTS_TO_JOIN = 3
+AGE_OF_ZERO = "age of the zero"
+"""Stands among what was remarked; said once."""
 
 
 class Source(Protocol):
@@ -102,6 +105,8 @@ class Equipment:
     """A section that a stop signal must not break into."""
     floor_db: float
     """The ratio at which the receiver reads nothing but itself."""
+    oldest_zero_s: float | None = None
+    """Longest time from a check of the zero to a sweep of the item; None: not stated."""
     has_readings: bool = True
     """False in a rehearsal, whose sweeps hold nothing to look at."""
 
@@ -114,24 +119,30 @@ class Bench:
         self.bands = dict(bands)
         self._equipment = equipment
         self._makings = 0
+        self._zero_time = -math.inf
         self._insertion: int | None = None
         self._insertions_made = 0
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
         """Where points at the receiver's floor came again, and so are what they are."""
 
-    def normalize(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
-        """Record the through response of the leads in every band."""
-        self._sweep_through(sweeps, f"normalizing, {sweeps} sweeps a band")
+    def normalize(self, sweeps: int = NORMALIZATION_SWEEPS, makings: int = 1) -> None:
+        """Record the through response of the leads in every band, joining them `makings` times.
 
-    def check_normalization(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
-        """Join the leads again and record what became of the zero.
+        Several makings in a row count as one check of the zero and show how well it repeats.
+        """
+        self._sweep_through(sweeps, makings, f"normalizing, {sweeps} sweeps a band")
+
+    def check_normalization(self, sweeps: int = NORMALIZATION_SWEEPS, makings: int = 1) -> None:
+        """Join the leads again, `makings` times, and record what became of the zero.
+
+        Also between two insertions; the item is then not inserted until the next one.
 
         Raises:
             InputError: the procedure has not normalized yet.
         """
         self._require_normalization("check_normalization()")
-        self._sweep_through(sweeps, f"checking the zero, {sweeps} sweeps a band")
+        self._sweep_through(sweeps, makings, f"checking the zero, {sweeps} sweeps a band")
 
     def insertions(self, count: int) -> Iterator[int]:
         """Insert the item `count` times, disconnecting it in between; yields 1, 2, ...
@@ -161,7 +172,24 @@ class Bench:
                 hint="call bench.sweep() in the body of `for _ in bench.insertions(n):`",
             )
         _require_positive(count, "sweeps")
+        self._remark_age_of_zero()
         self._sweep_bands("insertions", self._insertion, count)
+
+    def _remark_age_of_zero(self) -> None:
+        """Say once that the zero is older than the station allows; the run is marked for it."""
+        oldest_s = self._equipment.oldest_zero_s
+        if oldest_s is None or AGE_OF_ZERO in self._remarked:
+            return
+        age_s = self._equipment.clock() - self._zero_time
+        if age_s <= oldest_s:
+            return
+        self._remarked.add(AGE_OF_ZERO)
+        text = (
+            f"the zero is {age_s / 3600.0:.1f} h old, older than the {oldest_s / 3600.0:g} h that "
+            "the station allows; check it more often"
+        )
+        self._equipment.progress.doing(text)
+        self._record("note", text)
 
     def note(self, text: str) -> None:
         """Put a remark into the run file."""
@@ -181,8 +209,13 @@ class Bench:
                 hint="begin with bench.normalize()",
             )
 
-    def _sweep_through(self, sweeps: int, what: str) -> None:
+    def _sweep_through(self, sweeps: int, makings: int, what: str) -> None:
         _require_positive(sweeps, "sweeps")
+        _require_positive(makings, "makings of the through")
+        for making in range(1, makings + 1):
+            self._make_through(sweeps, what if makings == 1 else f"{what}, {making} of {makings}")
+
+    def _make_through(self, sweeps: int, what: str) -> None:
         for attempt in range(1, ATTEMPTS_TO_JOIN + 1):
             again = self._makings > 0 or attempt > 1
             self._change(what, partial(self._equipment.exchange.connect_through, again=again))
@@ -195,6 +228,7 @@ class Bench:
                     raise
                 what = f"{error.what}: joining the leads again"
         self._makings += 1
+        self._zero_time = self._equipment.clock()
 
     def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""

@@ -14,7 +14,9 @@ import typer
 
 from harness.import_command import import_files
 from harness.instruments_command import dialect, instruments
+from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
+from harness.prove_command import prove
 
 app = typer.Typer(
     name="tareline",
@@ -32,6 +34,8 @@ app.add_typer(
 app.command("import")(import_files)
 app.command()(instruments)
 app.command()(dialect)
+app.command()(plan)
+app.command()(prove)
 
 
 def _print_version(wanted: bool) -> None:

@@ -5,7 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from harness.analysis.conformity import Decision
 from harness.report import figures, numbers, particulars
+from harness.report.decisions import advice_of, is_accepted, risk_of
 from harness.report.particulars import Row
 from harness.report.statements import (
     Standing,
@@ -20,6 +24,7 @@ from harness.report.statements import (
     standing_of_run,
     worst_point,
 )
+from harness.report.validity import how_combined, marks_of
 from harness.results import BandResult, Event, Run
 
 NONE = "–"
@@ -50,6 +55,8 @@ class BandView:
     limit: str
     margin: str
     probability: str
+    risk: str
+    """Specific risk of the consumer where it is accepted, of the producer where it is not."""
     figure: str
     budget_figure: str
     budget: list[BudgetLine]
@@ -71,8 +78,14 @@ class RunView:
     sentences: list[str]
     deciding: BandView | None
     bands: list[BandView]
+    marks: list[tuple[str, str]]
+    """What the zero did that the station does not allow, by band."""
+    combined: str
+    """How the contributions were combined."""
     notes: list[tuple[str, str]]
     """Bands concerned (none: all of them) and what is to be known."""
+    advice: list[tuple[str, str]]
+    """Bands with a conditional verdict other than the deciding one, and what would decide them."""
     insertions_figure: str
     zero_figure: str
     sources: list[tuple[str, list[str]]]
@@ -104,7 +117,10 @@ def view_run(run: Run, anchor: str) -> RunView:
         sentences=sentences(run),
         deciding=named[deciding_band(run)] if bands else None,
         bands=bands,
+        marks=marks_of(run),
+        combined=how_combined(run),
         notes=notes_of(run),
+        advice=[entry for entry in advice_of(run) if entry[0] != deciding_band(run)],
         insertions_figure=(
             figures.insertions_figure(run.bands, f"{anchor}-insertions") if scattered else ""
         ),
@@ -142,6 +158,7 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
         limit=numbers.limit(point.limit_db, u) if math.isfinite(point.limit_db) else NONE,
         margin=numbers.signed(point.margin_db, u) if decision else NONE,
         probability=numbers.probability(decision.conformance_probability) if decision else NONE,
+        risk=_risk(decision),
         figure=figures.loss_figure(name, band, f"{key}-loss"),
         budget_figure=figures.budget_figure(name, band, f"{key}-budget"),
         budget=[
@@ -149,7 +166,9 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
                 line.name,
                 line.type,
                 line.distribution,
-                numbers.degrees_of_freedom(line.dof),
+                numbers.degrees_of_freedom(
+                    float(np.broadcast_to(line.dofs, band.frequency_hz.shape)[point.index])
+                ),
                 numbers.two_digits(float(line.standard_uncertainty_db[point.index])),
             )
             for line in greatest_first(band)
@@ -159,6 +178,13 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
         coverage_factor=numbers.rounded(float(band.coverage_factor[point.index]), -2),
         expanded=numbers.two_digits(u),
     )
+
+
+def _risk(decision: Decision | None) -> str:
+    if decision is None:
+        return NONE
+    whose = "consumer" if is_accepted(decision) else "producer"
+    return f"{whose}'s risk: {numbers.probability(risk_of(decision))}"
 
 
 def _sources(run: Run) -> list[tuple[str, list[str]]]:

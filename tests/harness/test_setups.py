@@ -148,7 +148,7 @@ def test_all_end_in_the_same_run_file(runs):
                 assert np.all(readings[band].insertions.real > 0)
         assert run.simulated
         lines = {line.name for band in run.bands.values() for line in band.budget}
-        assert ("linearity of the receiver" in lines) == (name in ("stepped", "tracking"))
+        assert ("linearity of the receiver" in lines) == (name != "recorded")
     roles = [entry["role"] for entry in runs["stepped"][2].instruments]
     assert roles == ["signal generator", "power meter", "simulated hand"]
 
@@ -253,7 +253,7 @@ BOTH = f'{TRACKING}\n[leads]\nconnector = "SMA"'
         ("stepped", 'power = "0 dBm"', 'power = "11 dBm"', "above maximum_power (10 dBm)"),
         ("tracking", 'maximum_power = "0 dBm"\n', "", "maximum_power: is missing"),
         ("tracking", "averages = 4", "averages = 0", "spectrum_analyzer.averages"),
-        ("tracking", "resolution_bandwidth", "resolution", "did you mean 'resolution_bandwidth'"),
+        ("tracking", "resolution_bandwidth", "bandwidth", "did you mean 'resolution_bandwidth'"),
         ("S21 alone", 'traces = ["S21"]', 'traces = ["S11"]', 'must hold "S21"'),
         ("vector", "[leads]", f"{SWITCH.replace('102', '101')}\n[leads]", "the same channel"),
         ("vector", "[leads]", f"{SWITCH.replace('path_', 'paths_')}\n[leads]", "'path_difference'"),

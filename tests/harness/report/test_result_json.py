@@ -25,12 +25,25 @@ BAND_KEYS = {
     "effective_dof",
     "coverage_factor",
     "expanded_uncertainty_db",
+    "interval_low_db",
+    "interval_high_db",
+    "method",
+    "trials",
+    "gum_validated",
+    "gum_difference_db",
+    "zero_marks",
+    "notes",
     "expected_db",
     "expected_expanded_uncertainty_db",
     "limit_db",
     "worst",
     "verdict",
     "conformance_probability",
+    "decision_rule",
+    "guard_band_db",
+    "consumer_risk",
+    "producer_risk",
+    "advice",
     "budget",
 }
 WORST_KEYS = {
@@ -47,6 +60,7 @@ BUDGET_KEYS = {
     "standard_uncertainty_db",
     "dof",
     "source",
+    "acts_on",
 }
 
 
