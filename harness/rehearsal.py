@@ -54,6 +54,10 @@ class _StandIn:
 
     def recover(self) -> None: ...
 
+    def confirm(self) -> None: ...
+
+    def make_safe(self) -> None: ...
+
     def connect_through(self, *, again: bool) -> None:
         self.work.connections += 1
 
@@ -72,11 +76,15 @@ class _StandIn:
                 f"the procedure asks for more than {MOST_SWEEPS} sweeps; does it ever end?"
             )
 
+    def mark_suspect(self, band: str, kind: Kind, first: int) -> None: ...
+
     def event(self, event: Event) -> None: ...
 
     def doing(self, what: str) -> None: ...
 
     def sweep_done(self) -> None: ...
+
+    def sweeps_again(self, count: int) -> None: ...
 
 
 def rehearse(

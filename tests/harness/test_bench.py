@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
+from harness import rehearsal
 from harness.interrupts import StopSignals
 from harness.measure import Assignment, _rehearsed, _Run
 from harness.procedure import Procedure, find_procedure, procedure_names
@@ -93,7 +94,8 @@ def never_ends(bench):
         (asks_for_nothing, "0 insertions were asked for"),
     ],
 )
-def test_wrong_order_is_explained(procedure, says):
+def test_wrong_order_is_explained(procedure, says, monkeypatch):
+    monkeypatch.setattr(rehearsal, "MOST_SWEEPS", 10_000)
     with pytest.raises(InputError, match=says):
         rehearse(procedure, "X", BANDS)
 
@@ -154,7 +156,7 @@ def test_rf_that_may_be_on_is_told_before_a_full_disk(tmp_path):
     def unreachable():
         raise InstrumentError("RF could not be shown to be off", hint="RF may be ON")
 
-    connected = SimpleNamespace(analyzer=SimpleNamespace(make_safe=unreachable), clock=lambda: 0.0)
+    connected = SimpleNamespace(source=SimpleNamespace(make_safe=unreachable), clock=lambda: 0.0)
     run = _Run(None, connected, StopSignals(), None, "X", None, {})
     with pytest.raises(InstrumentError, match="RF may be ON"):
         run._shut_down(SimpleNamespace(event=refuse, close=lambda: None), "error", "cause")
