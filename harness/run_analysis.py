@@ -29,6 +29,10 @@ from harness.run_file import (
 )
 from harness.station import Station, Through
 
+UNKNOWN_REFLECTION = (
+    "The item's reflection was not measured and its return_loss is not stated, so it is taken as "
+    "total, which makes U large: state it in the items file."
+)
 _PER_FREQUENCY = {
     "insertion_loss_db": "dB",
     "standard_uncertainty_db": "dB",
@@ -88,12 +92,15 @@ def _with_suspects(result: BandResult, suspects: int) -> BandResult:
 def _assess_band(band: str, readings: BandReadings, station: Station, item: Item) -> BandResult:
     frequency_hz = readings.frequency_hz
     limit_db = item.limits_db.get(band)
-    return evaluate(
+    result = evaluate(
         readings,
         _statements(station, item, frequency_hz),
         item.expected(frequency_hz, station.temperature_c),
         None if limit_db is None else np.full_like(frequency_hz, limit_db),
     )
+    if item.return_loss_db is not None or {"S11", "S22"} <= set(readings.traces):
+        return result
+    return replace(result, notes=(*result.notes, UNKNOWN_REFLECTION))
 
 
 def _statements(station: Station, item: Item, frequency_hz: FloatArray) -> Statements:
