@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
@@ -27,11 +27,13 @@ from harness.readings_check import (
 )
 from harness.results import Event
 from harness.run_file import Kind
+from harness.storing import Journal, Storing
 
 NORMALIZATION_SWEEPS = 4
 ATTEMPTS_TO_JOIN = 3
 AGE_OF_ZERO = "age of the zero"
 """Stands among what was remarked; said once."""
+ATTEMPTS_TO_KEEP_SETTINGS = 2
 
 
 class Source(Protocol):
@@ -56,6 +58,12 @@ class Source(Protocol):
     def recover(self) -> None:
         """Start afresh after trouble, with RF off."""
 
+    def confirm(self) -> None:
+        """Make sure that the settings are still those of the band."""
+
+    def make_safe(self) -> None:
+        """RF off, whatever state the connection is in."""
+
 
 class Exchange(Protocol):
     """Whoever makes the connections: a person, or the simulated bench."""
@@ -70,18 +78,6 @@ class Exchange(Protocol):
         """Leave the leads open."""
 
 
-class Journal(Protocol):
-    """Where sweeps and events are kept."""
-
-    def append(
-        self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
-    ) -> None:
-        """Keep a sweep, marked if it cannot be true."""
-
-    def event(self, event: Event) -> None:
-        """Keep an event."""
-
-
 class Progress(Protocol):
     """Who is told how far the work is."""
 
@@ -90,6 +86,9 @@ class Progress(Protocol):
 
     def sweep_done(self) -> None:
         """One more sweep is safely kept."""
+
+    def sweeps_again(self, count: int) -> None:
+        """So many sweeps that are kept must be made once more."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +117,9 @@ class Bench:
         self.item = item
         self.bands = dict(bands)
         self._equipment = equipment
+        self._storing = Storing(
+            equipment.journal, equipment.unbroken, equipment.progress.sweep_done
+        )
         self._makings = 0
         self._zero_time = -math.inf
         self._insertion: int | None = None
@@ -232,17 +234,46 @@ class Bench:
 
     def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
-        tools = self._equipment
-        is_first = True
-        for band, settings in self.bands.items():
-            self._begin(settings)
-            for _ in range(count):
-                sweep = self._good_sweep(band, kind, index, is_first=is_first)
-                is_first = False
-                with tools.unbroken():
-                    tools.journal.append(band, kind, index, sweep)
-                tools.progress.sweep_done()
+        # a rehearsal only counts, and has no time to win
+        with self._storing if self._equipment.has_readings else nullcontext():
+            try:
+                for number, (band, settings) in enumerate(self.bands.items()):
+                    self._begin(settings)
+                    self._sweep_band(band, kind, index, count, is_first=number == 0)
+            except BaseException:
+                # before the last sweep is waited for, which a disk that hangs may never let go;
+                # where this fails it is done again, and told, by whoever runs the procedure
+                with self._equipment.unbroken(), suppress(InstrumentError):
+                    self._equipment.source.make_safe()
+                raise
         self.rf_off()
+
+    def _sweep_band(self, band: str, kind: Kind, index: int, count: int, *, is_first: bool) -> None:
+        """Sweep a band that is set up, all over again if its settings did not last.
+
+        Raises:
+            SuspectSweepError: they did not last the second time either.
+        """
+        for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
+            first = self._storing.rows(band, kind)
+            for number in range(count):
+                is_very_first = is_first and number == 0 and attempt == 1
+                sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
+                self._storing.append(band, kind, index, sweep)
+            try:
+                # asked while the last sweep is still on its way to the disk
+                self._equipment.source.confirm()
+            except InstrumentError as error:
+                self._storing.mark_suspect(band, kind, first)
+                if attempt == ATTEMPTS_TO_KEEP_SETTINGS:
+                    self._record("note", f"{error.what} (band {band})")
+                    raise
+                self._equipment.progress.sweeps_again(count)
+                self._recover(error)
+                self._set_up(self.bands[band])
+            else:
+                self._storing.drain()
+                return
 
     def _begin(self, settings: SweepSettings) -> None:
         """Set a band up and switch RF on, with one fresh start if an instrument fails."""
@@ -293,8 +324,7 @@ class Bench:
                 self._faint.add((band, kind))
         except SuspectSweepError as error:
             if fits(error.sweep, tools.source.traces, settings.points):
-                with tools.unbroken():
-                    tools.journal.append(band, kind, index, error.sweep, is_suspect=True)
+                self._storing.append(band, kind, index, error.sweep, is_suspect=True)
             raise
         fault = through_fault(transmission_of(sweep)) if kind == "normalization" else ""
         if fault:
@@ -326,8 +356,7 @@ class Bench:
         self._record("connection", what)
 
     def _record(self, kind: str, text: str) -> None:
-        with self._equipment.unbroken():
-            self._equipment.journal.event(Event(self._equipment.clock(), kind, text))
+        self._storing.event(Event(self._equipment.clock(), kind, text))
 
 
 def _require_positive(count: int, what: str) -> None:

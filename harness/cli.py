@@ -83,7 +83,7 @@ def check(
     from harness.items import read_workplace
 
     workplace = read_workplace(station, items)
-    check_files(workplace, list(workplace.items))
+    check_files(workplace, list(workplace.items), must_measure=False)
     typer.echo(
         f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
         f"{len(workplace.items)} items; no mistakes found"

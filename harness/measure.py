@@ -262,6 +262,9 @@ class _Counting:
         self._run.count_sweep()
         self._display.sweep_done()
 
+    def sweeps_again(self, count: int) -> None:
+        self._display.sweeps_again(count)
+
 
 def _stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
     error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)

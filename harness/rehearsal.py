@@ -59,6 +59,12 @@ class StandIn:
     def recover(self) -> None:
         """Nothing fails."""
 
+    def confirm(self) -> None:
+        """Settings last."""
+
+    def make_safe(self) -> None:
+        """Nothing can be on."""
+
     def connect_through(self, *, again: bool) -> None:
         """Count it."""
         self.work.connections += 1
@@ -85,6 +91,9 @@ class StandIn:
                 f"the procedure asks for more than {MOST_SWEEPS} sweeps; does it ever end?"
             )
 
+    def mark_suspect(self, band: str, kind: Kind, first: int) -> None:
+        """Nothing to mark."""
+
     def event(self, event: Event) -> None:
         """Nothing to keep."""
 
@@ -97,6 +106,9 @@ class StandIn:
     def now(self) -> float:
         """What time it is."""
         return 0.0
+
+    def sweeps_again(self, count: int) -> None:
+        """Nobody to tell."""
 
 
 def rehearse(

@@ -27,6 +27,11 @@ from harness.run_file import (
 from harness.stated import statements_of
 from harness.station import Station
 
+UNKNOWN_REFLECTION = (
+    "The item's reflection was not measured and its return_loss is not stated, so it is taken as "
+    "total, which makes U large: state it in the items file."
+)
+
 
 def assess(path: Path) -> dict[str, BandResult]:
     """Evaluate every band of a run file from its raw readings and its own station and item.
@@ -78,7 +83,7 @@ def _assess_band(
 ) -> BandResult:
     frequency_hz = readings.frequency_hz
     expected = item.expected(frequency_hz, station.temperature_c)
-    return evaluate(
+    result = evaluate(
         readings,
         statements_of(station, item, frequency_hz, history),
         expected,
@@ -86,6 +91,9 @@ def _assess_band(
         rule=item.decision_rule(station),
         method=station.uncertainty.method,
     )
+    if item.return_loss_db is not None or {"S11", "S22"} <= set(readings.traces):
+        return result
+    return replace(result, notes=(*result.notes, UNKNOWN_REFLECTION))
 
 
 def finish(path: Path, finished: str) -> None:

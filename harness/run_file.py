@@ -125,6 +125,14 @@ class RunJournal:
             _write_row(rows["time"], row, np.float64(sweep.time))
             self._synchronize()
 
+    def mark_suspect(self, band: str, kind: Kind, first: int) -> None:
+        """Mark the sweeps from row `first` on as ones that cannot be true; they stay."""
+        with _disk(self.path):
+            rows = self._rows(band, kind)
+            for row in range(first, rows["time"].shape[0]):
+                _write_row(rows["suspect"], row, np.int8(1))
+            self._synchronize()
+
     def _rows(self, band: str, kind: Kind) -> dict[str, h5py.h5d.DatasetID]:
         """The datasets that grow by a row a sweep; looking them up each time takes longest."""
         if (band, kind) not in self._growing:

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
+from harness import rehearsal
 from harness.exchange import PersonAtTheBench
 from harness.interrupts import StopSignals
 from harness.measure import Assignment, _rehearsed, _Run
@@ -118,7 +119,8 @@ def never_ends(bench):
         (asks_for_nothing, "0 insertions were asked for"),
     ],
 )
-def test_wrong_order_is_explained(procedure, says):
+def test_wrong_order_is_explained(procedure, says, monkeypatch):
+    monkeypatch.setattr(rehearsal, "MOST_SWEEPS", 10_000)
     with pytest.raises(InputError, match=says):
         rehearse(procedure, "X", BANDS)
 
