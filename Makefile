@@ -2,6 +2,7 @@
 # make test   lint, types and tests
 # make bench  speed, as ratios against a named baseline
 # make campaigns  300 campaigns of cable-lengths and of adapter-pairs: is the truth inside U?
+# make coverage  how often the stated interval holds the truth, scenario by scenario
 # make sample the sample run in results/ anew
 # make lock   pin what is installed anew
 
@@ -11,7 +12,7 @@ DEMO := demo
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
-.PHONY: demo test bench campaigns sample lock clean
+.PHONY: demo test bench coverage campaigns sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -32,6 +33,9 @@ bench: .venv/installed-for-tests
 
 campaigns: .venv/installed-for-tests
 	$(BIN)/python -m tests.campaigns
+
+coverage: .venv/installed-for-tests
+	$(BIN)/python -m tests.coverage
 
 sample: .venv/installed
 	rm -rf results/sample $(DEMO)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from drivers.dialect_messages import fill
 from drivers.dialect_roles import SweptDialect
 from drivers.dialect_tables import AveragingTable
@@ -97,3 +100,29 @@ def averaging_commands(stated: AveragingTable | None, count: int, where: str) ->
     if count == 1 and stated.off:
         return stated.off
     return tuple(fill(command, value=str(count)) for command in stated.on)
+
+
+def averages_difference(query: str, count: int, got: float) -> str:
+    """That a readback of averages is not what was set, in words."""
+    return f"{count} averages were set but {query!r} answers {got:g}"
+
+
+def axis_difference(
+    axis_hz: NDArray[np.float64], frequency_hz: NDArray[np.float64], query: str
+) -> str:
+    """What is wrong with the frequencies, (P,), that an instrument says it sweeps; else empty.
+
+    Each must be within a hundredth of a step of those set, (P,).
+    """
+    if axis_hz.shape != frequency_hz.shape:
+        return f"{query!r} answered {len(axis_hz)} frequencies; expected {len(frequency_hz)}"
+    step_hz = float(np.min(np.diff(frequency_hz)))
+    tolerance_hz = np.maximum(0.01 * step_hz, 1e-6 * frequency_hz)
+    wrong = np.flatnonzero(~(np.abs(axis_hz - frequency_hz) <= tolerance_hz))
+    if not wrong.size:
+        return ""
+    first = int(wrong[0])
+    return (
+        f"point {first + 1} should be at {frequency_hz[first]:.9g} Hz but {query!r} says "
+        f"{axis_hz[first]:.9g} Hz ({wrong.size} such points)"
+    )

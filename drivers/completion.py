@@ -14,7 +14,8 @@ from drivers.dialect_tables import (
 from drivers.errors import AnswerError, LinkError
 from drivers.link import Link
 
-FIRST_POLL_S = 0.0005
+FIRST_POLL_S = 0.0002
+POLLS_GROW_BY = 1.5
 LONGEST_POLL_S = 0.05
 
 
@@ -66,7 +67,7 @@ def _poll(
                 hint="check the trigger source on the front panel (it must be internal), and "
                 "`completion` in the dialect",
             )
-        pause_s, poll_s = poll_s, min(2.0 * poll_s, LONGEST_POLL_S)
+        pause_s, poll_s = poll_s, min(POLLS_GROW_BY * poll_s, LONGEST_POLL_S)
 
 
 def _is_done(link: Link, completion: EventStatusBit | StatusConditionBit) -> bool:

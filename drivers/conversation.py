@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from functools import partial
 from typing import TypeVar
 
 from drivers.errors import (
@@ -91,10 +92,12 @@ class Conversation(ABC):
         """Send one message that has no answer."""
         wire, _ = self._open_wire(command)
         message = self._encoded(command)
+        outstanding, self._answer_outstanding = self._answer_outstanding, True
         try:
             self._send(wire, command, message)
         except EVENTS as error:
             raise self._in_words(error, command) from error
+        self._answer_outstanding = outstanding
 
     def query(
         self, command: str, *, timeout_s: float | None = None, is_idempotent: bool = False
@@ -125,6 +128,13 @@ class Conversation(ABC):
         """
         return self._ask(command, self._read_block, timeout_s, is_idempotent)
 
+    def query_blocks(self, command: str, count: int) -> tuple[list[bytes], str]:
+        """Send several queries in one message, of which the first `count` answer with blocks.
+
+        Returns the payloads, and the text of all further answers as it came.
+        """
+        return self._ask(command, partial(self._read_blocks, count), None, False)
+
     def _read_text(self, reader: AnswerReader, deadline: Deadline) -> str:
         line = reader.line(deadline)
         if self._log is not None:
@@ -136,6 +146,15 @@ class Conversation(ABC):
         if self._log is not None:
             self._log.received(self.resource, b"#%d%d" % (len(str(len(payload))), len(payload)))
         return payload
+
+    def _read_blocks(
+        self, count: int, reader: AnswerReader, deadline: Deadline
+    ) -> tuple[list[bytes], str]:
+        payloads, rest = reader.blocks(count, deadline)
+        if self._log is not None:
+            sizes = b";".join(b"#%d%d" % (len(str(len(one))), len(one)) for one in payloads)
+            self._log.received(self.resource, sizes + b";" + rest)
+        return payloads, rest.decode(self.wire.encoding).strip()
 
     def _ask(
         self,

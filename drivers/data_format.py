@@ -31,18 +31,32 @@ def read_numbers(link: Link, encoding: Encoding, query: str, *, binary: bool = T
     if encoding.encoding == "ascii" or not binary:
         values = _from_text(link, link.query(query), encoding.separator, query)
     else:
-        width = 4 if encoding.encoding == "real32" else 8
-        block = link.query_block(query)
-        if len(block) % width:
-            raise AnswerError(
-                f"{query!r} answered {len(block)} bytes, which are no whole count of numbers of "
-                f"{width} bytes",
-                where=_where(link),
-                hint=_HINT,
-            )
-        order = ">" if encoding.byte_order == "big" else "<"
-        with np.errstate(invalid="ignore"):
-            values = np.frombuffer(block, dtype=f"{order}f{width}").astype(np.float64)
+        return numbers_of_block(link, encoding, link.query_block(query), query)
+    return _without_stand_ins(values)
+
+
+def numbers_of_block(link: Link, encoding: Encoding, block: bytes, query: str) -> FloatArray:
+    """The numbers of a block that answered `query`, (N,); NaN where SCPI says so.
+
+    Raises:
+        AnswerError: it is no whole count of numbers in this encoding.
+    """
+    width = 4 if encoding.encoding == "real32" else 8
+    if len(block) % width:
+        raise AnswerError(
+            f"{query!r} answered {len(block)} bytes, which are no whole count of numbers of "
+            f"{width} bytes",
+            where=_where(link),
+            hint=_HINT,
+        )
+    order = ">" if encoding.byte_order == "big" else "<"
+    with np.errstate(invalid="ignore"):
+        values = np.frombuffer(block, dtype=f"{order}f{width}").astype(np.float64)
+    return _without_stand_ins(values)
+
+
+def _without_stand_ins(values: FloatArray) -> FloatArray:
+    """NaN for SCPI's infinities and not-a-number."""
     unusable = ~(np.abs(values) < NOT_A_NUMBER)
     return np.where(unusable, np.nan, values) if np.any(unusable) else values
 
@@ -73,17 +87,33 @@ def read_trace(link: Link, data: DataTable, trace: str, points: int) -> ComplexA
         link.write(fill(command, trace=name))
     first = _part(link, data, data.query, name)
     second = None
-    pairs = data.form == "complex-pairs"
     if data.second_query is not None:
         second = _part(link, data, data.second_query, name)
-    elif data.form in ("magnitude-and-phase", "db-and-phase"):
-        pairs = True
+    return trace_of(link, data, fill(data.query[-1], trace=name), first, second, points)
+
+
+def trace_of(
+    link: Link,
+    data: DataTable,
+    query: str,
+    first: FloatArray,
+    second: FloatArray | None,
+    points: int,
+) -> ComplexArray:
+    """One trace, (P,), of what answered `query` and `second_query`; see `read_trace`.
+
+    Raises:
+        AnswerError: not as many numbers as the sweep has points.
+    """
+    pairs = data.form == "complex-pairs" or (
+        second is None and data.form in ("magnitude-and-phase", "db-and-phase")
+    )
     expected = 2 * points if pairs else points
     for part in (first, second):
         if part is not None and len(part) != expected:
             raise AnswerError(
-                f"{fill(data.query[-1], trace=name)!r} answered {len(part)} numbers; expected "
-                f"{expected}: {points} " + ("pairs" if pairs else "points"),
+                f"{query!r} answered {len(part)} numbers; expected {expected}: {points} "
+                + ("pairs" if pairs else "points"),
                 where=_where(link),
                 hint=_HINT,
             )

@@ -83,7 +83,7 @@ class SweptDialect(SourceDialect):
 
     joins_questions: bool = False
     """Whether several questions in one message get one answer, parts between semicolons, as
-    IEEE 488.2 has it (6.3 and 6.4, from memory). Saves time after every sweep."""
+    IEEE 488.2 has it (6.3 and 6.4, from memory); blocks of traces too. Saves time every sweep."""
     settings: BandSettings
     spacing: SpacingTable = SpacingTable()
     sweep: SweepTable

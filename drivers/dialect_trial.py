@@ -18,7 +18,7 @@ from drivers.dialect import (
     SpectrumAnalyzerDialect,
     wire_settings,
 )
-from drivers.errors import LinkError, TarelineError
+from drivers.errors import InputError, LinkError, TarelineError
 from drivers.guard import Guard
 from drivers.instrument import Instrument, means_no_error
 from drivers.link import Link
@@ -33,6 +33,10 @@ from drivers.tracking_source import TrackingSource
 from drivers.traffic_log import RECEIVED, SENT, TrafficLog, abbreviated
 
 GOOD, FAILED = "good", "failed"
+OTHER_BAND = (
+    "try another band with --start, --stop, --points, --power, --averages or --if-bandwidth; or "
+    "correct what the dialect says that the instrument takes"
+)
 
 
 @dataclass
@@ -160,6 +164,8 @@ class _Walk:
         except TarelineError as error:
             step = self.steps[-1]
             step.verdict, step.finding, step.hint = FAILED, error.what, error.hint
+            if isinstance(error, InputError):
+                step.hint = OTHER_BAND
             if isinstance(error, LinkError) and instrument.was_opened:
                 step.hint = self._complaints(instrument) or step.hint
 
@@ -198,6 +204,7 @@ class _Walk:
         raise AssertionError("a loaded dialect has a role")
 
     def _sweep(self, source: NetworkAnalyzer | TrackingSource) -> None:
+        self._begin("band")
         source.configure(self._trial.settings)
         source.rf_on()
         sweep = source.sweep()
@@ -211,6 +218,7 @@ class _Walk:
         source.rf_off()
 
     def _generate(self, generator: SignalGenerator) -> None:
+        self._begin("band")
         settings = self._trial.settings
         generator.set_level(settings.power_dbm)
         for frequency_hz in (settings.stop_hz, settings.start_hz):
@@ -222,6 +230,7 @@ class _Walk:
         generator.check_errors("at the end")
 
     def _read(self, meter: PowerMeter) -> None:
+        self._begin("band")
         meter.require_frequencies(self._trial.settings.start_hz)
         meter.set_frequency(self._trial.settings.start_hz)
         meter.set_averages(self._trial.settings.averages)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from drivers.dialect_roles import Dialect
 from drivers.dialect_tables import PowerSetting, Setting
-from drivers.errors import AnswerError, InputError, RefusedError
+from drivers.errors import AnswerError, InputError, LinkError, RefusedError
 from drivers.link import Link
 
 ERROR_QUEUE_LIMIT = 100
@@ -32,12 +32,28 @@ class Instrument:
         """Told what is being done; while there is one, errors are asked for after each command."""
 
     def open(self) -> tuple[str, ...]:
-        """Connect, identify, and bring the instrument into a known state."""
+        """Connect, identify, and bring the instrument into a known state.
+
+        What the last user left in the instrument, or a fault that passes, may spoil the first
+        attempt; it is made once more on a fresh connection, but not while it is watched.
+        """
         self.step("identify")
-        identity = self.link.open()
+        self.link.connect()
+        try:
+            self._begin()
+        except (LinkError, AnswerError):
+            if self.watcher is not None:
+                raise
+            self.link.connect()
+            self.link.clear()
+            self._begin()
+        return (self.link.identity,)
+
+    def _begin(self) -> None:
+        """Identify and prepare, on a connection that stands."""
+        self.link.identity = self.link.query("*IDN?")
         self.was_opened = True
         self._prepare()
-        return (identity,)
 
     def reopen(self) -> None:
         """The same on a fresh connection."""
@@ -118,20 +134,26 @@ class Instrument:
         if during:
             self.check_errors(during)
         self.step("read back")
-        wrong = [
-            disagreement
-            for name, setting, value in listed
-            if (disagreement := self._disagreement(name, setting, value))
-        ]
-        if wrong:
-            raise AnswerError(
-                "; ".join(wrong),
-                where=self.where,
-                hint="choose a value that this instrument can set exactly, or state a "
-                "`tolerance` for this setting in the dialect",
-            )
+        self.require_none(
+            self.differences(listed),
+            "choose a value that this instrument can set exactly, or state a `tolerance` for this "
+            "setting in the dialect",
+        )
 
-    def _disagreement(self, name: str, setting: Setting, value: float) -> str:
+    def require_none(self, differences: list[str], hint: str) -> None:
+        """Raise AnswerError where a readback is not what was set."""
+        if differences:
+            raise AnswerError("; ".join(differences), where=self.where, hint=hint)
+
+    def differences(self, wanted: Iterable[Wanted]) -> list[str]:
+        """Which settings in force are not as wanted, in words; those not read back are not told."""
+        return [
+            difference
+            for name, setting, value in wanted
+            if (difference := self._difference(name, setting, value))
+        ]
+
+    def _difference(self, name: str, setting: Setting, value: float) -> str:
         """What is wrong with the readback of a setting; empty where nothing is."""
         if setting.get is None:
             return ""

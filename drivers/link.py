@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import socket
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -32,8 +33,21 @@ QUIET_S = 0.05
 OPENING = "nothing yet"
 
 
-@cache
 def _resource_manager(visa_library: str) -> ResourceManager:
+    """The manager that everybody in the process shares; a new one if somebody has closed it."""
+    from pyvisa.errors import InvalidSession
+
+    manager = _loaded(visa_library)
+    try:
+        _ = manager.session
+    except InvalidSession:
+        _loaded.cache_clear()
+        return _loaded(visa_library)
+    return manager
+
+
+@cache
+def _loaded(visa_library: str) -> ResourceManager:
     import pyvisa
 
     try:
@@ -55,12 +69,16 @@ def load_visa_library(visa_library: str = "@py") -> None:
 
 
 def list_resources(visa_library: str = "@py") -> tuple[str, ...]:
-    """VISA addresses that the library finds by itself; raw sockets are never among them.
+    """Instruments that the library finds by itself; raw sockets are never among them.
 
     Raises:
         LinkError: the library cannot be loaded.
     """
-    return tuple(_resource_manager(visa_library).list_resources("?*"))
+    with warnings.catch_warnings():
+        # what else a library could search is for whoever installs it, not for people at a bench
+        warnings.simplefilter("ignore", UserWarning)
+        found = _resource_manager(visa_library).list_resources("?*")
+    return tuple(resource for resource in found if not resource.upper().endswith("::INTFC"))
 
 
 class Link(Conversation):
@@ -214,7 +232,8 @@ class _VisaWire:
         """Take what a serial port has here already; messages wait in the instrument."""
         if not self._is_serial:
             return b""
-        count = self._session.bytes_in_buffer
+        with _visa_errors_as_events():
+            count = self._session.bytes_in_buffer
         if not count:
             return b""
         space = memoryview(bytearray(count))

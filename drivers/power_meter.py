@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from drivers.band_setup import averaging_commands
+from drivers.band_setup import averages_difference, averaging_commands
 from drivers.completion import await_completion, bit_of, forget_earlier
 from drivers.data_format import amplitude, read_numbers
 from drivers.dialect_roles import PowerMeterDialect
@@ -58,14 +58,23 @@ class PowerMeter(Instrument):
         self.step("averaging")
         self.send(commands)
         self.check_errors("while averaging was set")
-        if stated.get is not None and count > 1:
-            got = self.link.query_number(stated.get)
-            if got != count:
-                raise AnswerError(
-                    f"{count} averages were set but {stated.get!r} answers {got:g}",
-                    where=self.where,
-                    hint="ask for a number of averages that this power meter can make",
-                )
+        self.require_none(
+            self._averages_difference(), "ask for a number of averages that this power meter makes"
+        )
+
+    def _averages_difference(self) -> list[str]:
+        stated, count = self.dialect.averaging, self._averages
+        if stated is None or stated.get is None or count == 1:
+            return []
+        got = self.link.query_number(stated.get, is_idempotent=True)
+        return [averages_difference(stated.get, count, got)] if got != count else []
+
+    def changes(self, frequency_hz: float) -> list[str]:
+        """Which settings in force are not those made, in words."""
+        setting = self.dialect.settings.frequency_hz
+        wanted = [] if setting is None else [("frequency_hz", setting, frequency_hz)]
+        self.step("confirm")
+        return [*self.differences(wanted), *self._averages_difference()]
 
     def set_frequency(self, frequency_hz: float, *, in_sweep: bool = False) -> None:
         """Tell the frequency, which the sensor's response is corrected for, and read it back.

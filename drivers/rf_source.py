@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from drivers.dialect_roles import SourceDialect
-from drivers.errors import AnswerError, InputError, InstrumentError
+from drivers.errors import AnswerError, InputError, InstrumentError, LinkError
 from drivers.instrument import Instrument
 from drivers.link import Link
+
+MAY_BE_ON = "RF may be ON: switch it off at the front panel"
 
 
 class RfSource(Instrument):
@@ -39,28 +41,40 @@ class RfSource(Instrument):
         """Switch the source on and make sure of it."""
         self._switch_rf(True)
 
-    def rf_off(self) -> None:
-        """Switch the source off and make sure of it."""
-        self._switch_rf(False)
+    def rf_off(self, *, asks_again: bool = True) -> None:
+        """Switch the source off and make sure of it; see `rf_state`."""
+        self._switch_rf(False, asks_again=asks_again)
 
-    def _switch_rf(self, on: bool) -> None:
+    def _switch_rf(self, on: bool, *, asks_again: bool = True) -> None:
         self.step(f"RF {'on' if on else 'off'}")
         self.send([self._rf.on if on else self._rf.off])
-        if self.rf_state() is not on:
+        wrong = self.rf_difference(on, asks_again=asks_again)
+        if wrong:
             raise AnswerError(
-                f"RF was switched {'on' if on else 'off'} but {self._rf.state!r} says that it is "
-                f"{'off' if on else 'on'}",
+                wrong[0],
                 where=self.where,
-                hint="" if on else "RF may be ON: switch it off at the front panel",
+                hint="" if on else MAY_BE_ON,
             )
 
-    def rf_state(self) -> bool:
-        """Whether RF is on.
+    def rf_state(self, *, asks_again: bool = True) -> bool:
+        """Whether RF is on; asked once more on a fresh connection if no answer comes.
 
         Raises:
             AnswerError: the answer is neither of those that the dialect knows.
         """
-        return self.rf_meaning(self.link.query(self._rf.state, is_idempotent=True))
+        return self.rf_meaning(
+            self.link.query(self._rf.state, is_idempotent=asks_again and self.watcher is None)
+        )
+
+    def rf_difference(self, wanted: bool, *, asks_again: bool = True) -> list[str]:
+        """What is wrong with RF, in words, if it is not on or off as wanted."""
+        if self.rf_state(asks_again=asks_again) is wanted:
+            return []
+        now = "off" if wanted else "on"
+        return [
+            f"RF was switched {'on' if wanted else 'off'} but {self._rf.state!r} says that it is "
+            f"{now}"
+        ]
 
     def rf_meaning(self, answer: str) -> bool:
         """Whether an answer to the question for its state says that RF is on; see `rf_state`."""
@@ -71,7 +85,7 @@ class RfSource(Instrument):
             f"{self._rf.state!r} answers {answer!r}; expected one of "
             f"{', '.join(map(repr, (*self._rf.answers_on, *self._rf.answers_off)))}",
             where=self.where,
-            hint="RF may be ON: switch it off at the front panel; then check answers_on and "
+            hint=f"{MAY_BE_ON} before touching a connector; then check answers_on and "
             "answers_off under [rf] in the dialect",
         )
 
@@ -91,23 +105,36 @@ class RfSource(Instrument):
         return self.link
 
     def make_safe(self) -> None:
-        """Abort, and switch RF off, on a fresh connection if the link is out of step.
+        """Abort, and switch RF off, on a fresh connection if this one does not serve.
 
         Raises:
             InstrumentError: RF could not be shown to be off.
         """
+        is_old = self.link.in_step
         try:
-            if not self.link.in_step:
+            try:
+                if not is_old:
+                    self.connect_afresh()
+                self._abort_and_switch_off()
+            except (LinkError, AnswerError):
+                if not is_old:
+                    raise
+                # a connection that is lost looks well until something is sent
                 self.connect_afresh()
-            for command in self.abort_commands:
-                self.link.write(command)
-            self.rf_off()
+                self._abort_and_switch_off()
         except InstrumentError as error:
             raise InstrumentError(
                 f"RF could not be shown to be off: {error.what}",
                 where=self.where,
-                hint="RF may be ON: switch it off at the front panel before touching a connector",
+                hint=error.hint
+                if MAY_BE_ON in error.hint
+                else f"{MAY_BE_ON} before touching a connector",
             ) from error
+
+    def _abort_and_switch_off(self) -> None:
+        for command in self.abort_commands:
+            self.link.write(command)
+        self.rf_off(asks_again=False)  # where no answer comes, all of this is done again
 
     def close(self) -> None:
         """Make safe, if it was ever opened, and end the connection."""

@@ -53,6 +53,18 @@ class SignalGenerator(RfSource):
         )
         self.settle()
 
+    def changes(self, frequency_hz: float, power_dbm: float, *, rf_is_on: bool) -> list[str]:
+        """Which settings in force are not those given, in words."""
+        settings = self.dialect.settings
+        self.step("confirm")
+        found = self.differences(
+            [
+                ("frequency_hz", settings.frequency_hz, frequency_hz),
+                ("power_dbm", settings.power_dbm, power_dbm),
+            ]
+        )
+        return found + self.rf_difference(rf_is_on)
+
     def settle(self) -> None:
         """Wait until the output follows what was set."""
         settling = self.dialect.settling

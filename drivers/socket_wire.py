@@ -36,14 +36,18 @@ class SocketWire:
     def send(self, message: bytes, timeout_s: float) -> None:
         """Send it all."""
         end_s = time.monotonic() + timeout_s
-        left = message
+        left = memoryview(message)
+        may_try = bool(NOT_WAITING)
         while left:
-            wait_s = max(0.0, end_s - time.monotonic())
-            _, ready, _ = select.select([], [self._socket], [], wait_s)
-            if not ready:
-                raise TimeOver
+            if not may_try:
+                wait_s = max(0.0, end_s - time.monotonic())
+                _, ready, _ = select.select([], [self._socket], [], wait_s)
+                if not ready:
+                    raise TimeOver
             try:
-                left = left[self._socket.send(left[:SEND_BYTES]) :]
+                left = left[self._socket.send(left[:SEND_BYTES], NOT_WAITING) :]
+            except BlockingIOError:
+                may_try = False
             except (BrokenPipeError, ConnectionResetError) as error:
                 raise ClosedByPeer(str(error)) from error
 

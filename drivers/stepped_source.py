@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from drivers.confirmation import require_unchanged
 from drivers.errors import InputError, InstrumentError
 from drivers.link import Link
 from drivers.power_meter import PowerMeter, PowerReading
@@ -38,6 +39,9 @@ class SteppedSource:
         self._clock = clock
         self._settings: SweepSettings | None = None
         self._last_band: SweepSettings | None = None
+        self._last_sweep: Sweep | None = None
+        self._frequency_hz = 0.0
+        """What both were told last."""
         self._rf_wanted = False
 
     @property
@@ -78,13 +82,14 @@ class SteppedSource:
         meter.require_frequencies(*ends_hz)
         if settings == self._settings:
             return
-        self._settings = None
+        self._settings = self._last_sweep = None
         self._last_band = settings
         self.rf_off()
         generator.set_level(settings.power_dbm)
         if not meter.link.in_step:
             meter.reopen()
         for frequency_hz in ends_hz:
+            self._frequency_hz = frequency_hz
             generator.set_frequency(frequency_hz)
             meter.set_frequency(frequency_hz)
         meter.set_averages(settings.averages)
@@ -98,11 +103,7 @@ class SteppedSource:
         Raises:
             SuspectSweepError: RF was found off, or readings cannot be true.
         """
-        settings = self._settings
-        if settings is None:
-            raise InstrumentError(
-                "a sweep was asked for before a band was set up", where=self.generator.where
-            )
+        settings = self._settings_in_force()
         frequency_hz = settings.frequency_hz()
         readings = [self._point(value) for value in frequency_hz.tolist()]
         finished = self._clock()
@@ -116,6 +117,7 @@ class SteppedSource:
             frequency_hz, SCALAR, ratio[np.newaxis], finished,
             any(one.overloaded for one in readings), remarks,
         )  # fmt: skip
+        self._last_sweep = sweep
         if self._rf_wanted and not self.generator.rf_state():
             raise SuspectSweepError(
                 "RF was found off after a sweep that needs it", sweep,
@@ -125,7 +127,27 @@ class SteppedSource:
         require_usable(sweep, self.meter.where)
         return sweep
 
+    def confirm(self) -> None:
+        """Ask both whether the settings in force are those made, RF among them; changes nothing.
+
+        Raises:
+            SuspectSweepError: they are not; carries the last sweep.
+        """
+        settings = self._settings_in_force()
+        at_hz = self._frequency_hz
+        found = self.generator.changes(at_hz, settings.power_dbm, rf_is_on=self._rf_wanted)
+        require_unchanged(found, self._last_sweep, self.generator.where)
+        require_unchanged(self.meter.changes(at_hz), self._last_sweep, self.meter.where)
+
+    def _settings_in_force(self) -> SweepSettings:
+        if self._settings is None:
+            raise InstrumentError(
+                "a sweep was asked for before a band was set up", where=self.generator.where
+            )
+        return self._settings
+
     def _point(self, frequency_hz: float) -> PowerReading:
+        self._frequency_hz = frequency_hz
         self.generator.set_frequency(frequency_hz, in_sweep=True)
         self.meter.set_frequency(frequency_hz, in_sweep=True)
         if self._settling_s > 0.0:

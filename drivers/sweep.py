@@ -117,6 +117,18 @@ class SweepSource(Protocol):
             SuspectSweepError: readings in it cannot be true.
         """
 
+    def confirm(self) -> None:
+        """Ask whether the settings in force are still those set up, RF among them.
+
+        Sends questions only. For after the last sweep of a band: what was changed by hand at
+        the front panel, or by an instrument that started again without the link being lost, is
+        found so.
+
+        Raises:
+            SuspectSweepError: they are not, and what was swept since `configure` cannot be
+                trusted; carries the last sweep.
+        """
+
     def rf_on(self) -> None:
         """Source on, and make sure of it."""
 

@@ -9,8 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.band_setup import averaging_commands, band_settings, spacing_commands
+from drivers.band_setup import (
+    averages_difference,
+    averaging_commands,
+    axis_difference,
+    band_settings,
+    spacing_commands,
+)
 from drivers.completion import await_completion, bit_in, forget_earlier
+from drivers.confirmation import require_unchanged
 from drivers.data_format import read_numbers, read_trace
 from drivers.dialect_messages import fill
 from drivers.dialect_roles import SweptDialect
@@ -18,6 +25,7 @@ from drivers.dialect_tables import LEVEL_FORMS
 from drivers.errors import AnswerError, InstrumentError
 from drivers.instrument import means_no_error
 from drivers.link import Link
+from drivers.questions import ask_together, read_together, takes_traces_together
 from drivers.rf_source import RfSource
 from drivers.sweep import SuspectSweepError, Sweep, SweepSettings, require_usable
 
@@ -52,6 +60,7 @@ class SweptInstrument(RfSource):
         self._clock = clock
         self._settings: SweepSettings | None = None
         self._last_band: SweepSettings | None = None
+        self._last_sweep: Sweep | None = None
         self._frequency_hz: NDArray[np.float64] = np.empty(0)
         self._expected_s = 0.0
         self._rf_wanted = False
@@ -82,7 +91,7 @@ class SweptInstrument(RfSource):
         averaging = averaging_commands(self.dialect.averaging, settings.averages, self.where)
         if settings == self._settings:
             return
-        self._settings = None
+        self._settings = self._last_sweep = None
         self._last_band = settings
         self.rf_off()
         self.step("configure")
@@ -90,9 +99,16 @@ class SweptInstrument(RfSource):
         self.set_and_read_back(wanted, "while being configured")
         self.step("averaging")
         self.send(averaging)
-        self._check_averages(settings.averages)
+        self.require_none(
+            self._averages_difference(settings.averages),
+            "ask for a number of averages that this instrument can make",
+        )
         frequency_hz = settings.frequency_hz()
-        self._check_axis(frequency_hz)
+        self.step("frequencies")
+        self.require_none(
+            self._axis_difference(frequency_hz),
+            "check the number of points, [spacing] and axis_scale in the dialect",
+        )
         self.step("arm")
         self.send(self.dialect.sweep.arm)
         forget_earlier(self.link, self.dialect.sweep.completion)
@@ -101,41 +117,41 @@ class SweptInstrument(RfSource):
         self._frequency_hz = frequency_hz
         self._settings = settings
 
-    def _check_averages(self, count: int) -> None:
+    def _averages_difference(self, count: int) -> list[str]:
         stated = self.dialect.averaging
         if stated is None or stated.get is None or count == 1:
-            return
+            return []
         got = self.link.query_number(stated.get, is_idempotent=True)
-        if got != count:
-            raise AnswerError(
-                f"{count} averages were set but {stated.get!r} answers {got:g}",
-                where=self.where,
-                hint="ask for a number of averages that this instrument can make",
-            )
+        return [averages_difference(stated.get, count, got)] if got != count else []
 
-    def _check_axis(self, frequency_hz: NDArray[np.float64]) -> None:
+    def confirm(self) -> None:
+        """Ask whether the settings in force are those set up, RF among them; changes nothing.
+
+        Raises:
+            SuspectSweepError: they are not; carries the last sweep.
+        """
+        settings = self._settings_in_force()
+        self.step("confirm")
+        wrong = self.differences(band_settings(self.dialect, settings))
+        wrong += self._averages_difference(settings.averages)
+        wrong += self._axis_difference(self._frequency_hz)
+        wrong += self.rf_difference(self._rf_wanted)
+        require_unchanged(wrong, self._last_sweep, self.where)
+
+    def _settings_in_force(self) -> SweepSettings:
+        if self._settings is None:
+            raise InstrumentError(
+                "a sweep was asked for before a band was set up", where=self.where
+            )
+        return self._settings
+
+    def _axis_difference(self, frequency_hz: NDArray[np.float64]) -> list[str]:
         data = self.dialect.data
         if data.axis is None:
-            return
-        self.step("frequencies")
+            return []
         axis_hz = read_numbers(self.link, data, data.axis) * data.axis_scale
-        if axis_hz.shape != frequency_hz.shape:
-            raise AnswerError(
-                f"{data.axis!r} answered {len(axis_hz)} frequencies; expected {len(frequency_hz)}",
-                where=self.where,
-                hint="check the number of points and [spacing] in the dialect",
-            )
-        step_hz = float(np.min(np.diff(frequency_hz)))
-        tolerance_hz = np.maximum(0.01 * step_hz, 1e-6 * frequency_hz)
-        wrong = np.flatnonzero(~(np.abs(axis_hz - frequency_hz) <= tolerance_hz))
-        if wrong.size:
-            first = int(wrong[0])
-            raise AnswerError(
-                f"point {first + 1} should be at {frequency_hz[first]:.9g} Hz but {data.axis!r} "
-                f"says {axis_hz[first]:.9g} Hz ({wrong.size} such points)",
-                where=self.where,
-                hint="check [spacing] and axis_scale in the dialect",
-            )
+        wrong = axis_difference(axis_hz, frequency_hz, data.axis)
+        return [wrong] if wrong else []
 
     def _measurement_time_s(self, averages: int) -> float:
         """Of what one start makes."""
@@ -154,11 +170,7 @@ class SweptInstrument(RfSource):
 
     def measure(self) -> Measured:
         """Make one measurement of the configured band and read every trace; RF must be on."""
-        settings = self._settings
-        if settings is None:
-            raise InstrumentError(
-                "a sweep was asked for before a band was set up", where=self.where
-            )
+        settings = self._settings_in_force()
         averaging = self.dialect.averaging
         if averaging is None and settings.averages > 1:
             return self._averaged(settings)
@@ -211,19 +223,34 @@ class SweptInstrument(RfSource):
         finished = self._clock()
         self.step("read")
         link, dialect = self.link, self.dialect
-        readings = np.stack([read_trace(link, dialect.data, name, points) for name in self.traces])
-        self.step("errors")
-        self.send(dialect.sweep.idle)
-        overloaded, rf_is_on = self._aftermath()
+        questions = self._questions_after_a_sweep()
+        if self.watcher is None and takes_traces_together(dialect):
+            readings, answers = read_together(link, dialect, self.traces, points, questions)
+        else:
+            readings = np.stack([self._read_trace(name, points) for name in self.traces])
+            self.step("errors")
+            self.send(dialect.sweep.idle)
+            joins = dialect.joins_questions and self.watcher is None and len(questions) > 1
+            answers = ask_together(link, questions) if joins else list(map(link.query, questions))
+        overloaded, rf_is_on = self._aftermath(answers)
         return Measured(readings, finished, overloaded, rf_is_on)
 
-    def _aftermath(self) -> tuple[bool, bool]:
-        """Ask for overload, RF and errors after a sweep; whether overloaded, whether RF is on."""
+    def _read_trace(self, name: str, points: int) -> NDArray[np.complex128]:
+        readings = read_trace(self.link, self.dialect.data, name, points)
+        if self.watcher is not None:
+            self.check_errors(f"while {name} was read")
+        return readings
+
+    def _questions_after_a_sweep(self) -> list[str]:
+        """What asks for overload, RF and errors, as far as the instrument can say."""
         overload, error = self.dialect.overload, self.dialect.next_error
         questions = [] if overload is None else [overload.query]
         questions += [self.dialect.rf.state] if self._rf_wanted else []
-        questions += [] if error is None else [error]
-        answers = self._answers(questions)
+        return questions + ([] if error is None else [error])
+
+    def _aftermath(self, answers: list[str]) -> tuple[bool, bool]:
+        """What was answered after a sweep: whether overloaded, whether RF is on."""
+        overload = self.dialect.overload
         overloaded = overload is not None and bit_in(
             self.link, overload.query, answers.pop(0), overload.bit
         )
@@ -231,25 +258,6 @@ class SweptInstrument(RfSource):
         if answers and not means_no_error(answers[0], self.dialect):
             self.require_no_errors([answers[0], *self.drained_errors()], "during a sweep")
         return overloaded, rf_is_on
-
-    def _answers(self, questions: list[str]) -> list[str]:
-        """The answers to questions, asked in one message where the instrument takes that."""
-        if not self.dialect.joins_questions or self.watcher is not None or len(questions) < 2:
-            return [self.link.query(question) for question in questions]
-        joined = ";".join(
-            question if question.startswith(("*", ":")) else f":{question}"
-            for question in questions
-        )
-        # the last is the error queue's, whose text may hold semicolons
-        answers = self.link.query(joined).split(";", len(questions) - 1)
-        if len(answers) != len(questions):
-            raise AnswerError(
-                f"{joined!r} got {len(answers)} answers instead of {len(questions)}",
-                where=self.where,
-                hint="leave `joins_questions` out of the dialect if the instrument takes one "
-                "question a message",
-            )
-        return [answer.strip() for answer in answers]
 
     def finished_sweep(
         self, readings: NDArray[np.complex128], measured: Measured, remarks: tuple[str, ...] = ()
@@ -263,6 +271,7 @@ class SweptInstrument(RfSource):
             self._frequency_hz, self.traces, readings, measured.finished, measured.overloaded,
             remarks,
         )  # fmt: skip
+        self._last_sweep = sweep
         if not measured.rf_is_on:
             raise SuspectSweepError(
                 "RF was found off after a sweep that needs it", sweep,
@@ -278,10 +287,10 @@ class SweptInstrument(RfSource):
         super().rf_on()
         self._rf_wanted = True
 
-    def rf_off(self) -> None:
-        """Switch the source off and make sure of it."""
+    def rf_off(self, *, asks_again: bool = True) -> None:
+        """Switch the source off and make sure of it; see `rf_state`."""
         self._rf_wanted = False
-        super().rf_off()
+        super().rf_off(asks_again=asks_again)
 
     @property
     def abort_commands(self) -> tuple[str, ...]:

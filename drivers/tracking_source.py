@@ -50,6 +50,14 @@ class TrackingSource:
             readings = readings / 10.0 ** (self._power_dbm / 20.0)
         return self.analyzer.finished_sweep(readings, measured)
 
+    def confirm(self) -> None:
+        """Ask whether the settings in force are those set up, RF among them; changes nothing.
+
+        Raises:
+            SuspectSweepError: they are not; carries the last sweep.
+        """
+        self.analyzer.confirm()
+
     def rf_on(self) -> None:
         """Tracking generator on."""
         self.analyzer.rf_on()

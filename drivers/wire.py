@@ -117,7 +117,9 @@ class AnswerReader:
         self.received = b""
         self.promised = None
         self.payload_received = 0
-        unasked = self._take(self._stop - self._start) + self._wire.waiting()
+        unasked = self._wire.waiting()
+        if self._start != self._stop:
+            unasked = self._take(self._stop - self._start) + unasked
         return unasked if unasked.strip(BLANK) else b""
 
     def line(self, deadline: Deadline) -> bytes:
@@ -148,6 +150,31 @@ class AnswerReader:
         """
         if self._wire.has_message_ends:
             self._keep(self._message(deadline))
+        payload = self._one_block(deadline)
+        self._block_end(deadline)
+        return payload
+
+    def blocks(self, count: int, deadline: Deadline) -> tuple[list[bytes], bytes]:
+        """Read an answer of `count` blocks and what follows them, with semicolons in between.
+
+        Returns the payloads, and the rest of the line without its end; see `block`.
+        """
+        if self._wire.has_message_ends:
+            self._keep(self._message(deadline))
+        payloads = [self._one_block(deadline)]
+        while len(payloads) < count:
+            if self._header(1, deadline) != b";":
+                raise BadBlock(f"no semicolon after {self.promised} bytes", "another block")
+            payloads.append(self._one_block(deadline))
+        if self._wire.has_message_ends:
+            rest = self._take(self._stop - self._start).removesuffix(self._line_end)
+        else:
+            rest = self.line(deadline)
+        if rest.strip(BLANK) and not rest.startswith(b";"):
+            raise BadBlock(f"no line end after {self.promised} bytes", "a line end after the block")
+        return payloads, rest[1:]
+
+    def _one_block(self, deadline: Deadline) -> bytes:
         marker = self.received = self._header(2, deadline)
         if marker[:1] != b"#" or not marker[1:].isdigit() or marker == b"#0":
             raise BadBlock(repr(marker), "a definite-length block (#...)")
@@ -156,9 +183,7 @@ class AnswerReader:
         if not count.isdigit():
             raise BadBlock(repr(self.received), "a block length")
         self.promised = int(count)
-        payload = self._payload(self.promised, deadline)
-        self._block_end(deadline)
-        return payload
+        return self._payload(self.promised, deadline)
 
     def _block_end(self, deadline: Deadline) -> None:
         if self._wire.has_message_ends and self._start == self._stop:
@@ -174,7 +199,9 @@ class AnswerReader:
         """So many bytes, few; what comes with them stays for later."""
         while (missing := count - (self._stop - self._start)) > 0:
             self._require_more(missing)
-            if self._stop + missing > len(self._ahead) or self._start == self._stop:
+            if self._start == self._stop and len(self._ahead) == len(self._scratch):
+                self._start = self._stop = 0
+            elif self._stop + missing > len(self._ahead) or self._start == self._stop:
                 self._keep(self._take(self._stop - self._start))
             most = len(self._ahead) if self._wire.reads_ahead else self._stop + missing
             try:

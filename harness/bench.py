@@ -8,8 +8,9 @@ somebody made is not doubtful because a link was lost.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
@@ -26,9 +27,13 @@ from harness.readings_check import (
 )
 from harness.results import Event
 from harness.run_file import Kind
+from harness.storing import Journal, Storing
 
 NORMALIZATION_SWEEPS = 4
 ATTEMPTS_TO_JOIN = 3
+AGE_OF_ZERO = "age of the zero"
+"""Stands among what was remarked; said once."""
+ATTEMPTS_TO_KEEP_SETTINGS = 2
 
 
 class Source(Protocol):
@@ -53,6 +58,12 @@ class Source(Protocol):
     def recover(self) -> None:
         """Start afresh after trouble, with RF off."""
 
+    def confirm(self) -> None:
+        """Make sure that the settings are still those of the band."""
+
+    def make_safe(self) -> None:
+        """RF off, whatever state the connection is in."""
+
 
 class Exchange(Protocol):
     """Whoever makes the connections: a person, or the simulated bench."""
@@ -67,18 +78,6 @@ class Exchange(Protocol):
         """Leave the leads open."""
 
 
-class Journal(Protocol):
-    """Where sweeps and events are kept."""
-
-    def append(
-        self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
-    ) -> None:
-        """Keep a sweep, marked if it cannot be true."""
-
-    def event(self, event: Event) -> None:
-        """Keep an event."""
-
-
 class Progress(Protocol):
     """Who is told how far the work is."""
 
@@ -87,6 +86,9 @@ class Progress(Protocol):
 
     def sweep_done(self) -> None:
         """One more sweep is safely kept."""
+
+    def sweeps_again(self, count: int) -> None:
+        """So many sweeps that are kept must be made once more."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,8 @@ class Equipment:
     """A section that a stop signal must not break into."""
     floor_db: float
     """The ratio at which the receiver reads nothing but itself."""
+    oldest_zero_s: float | None = None
+    """Longest time from a check of the zero to a sweep of the item; None: not stated."""
     has_readings: bool = True
     """False in a rehearsal, whose sweeps hold nothing to look at."""
 
@@ -113,25 +117,34 @@ class Bench:
         self.item = item
         self.bands = dict(bands)
         self._equipment = equipment
+        self._storing = Storing(
+            equipment.journal, equipment.unbroken, equipment.progress.sweep_done
+        )
         self._makings = 0
+        self._zero_time = -math.inf
         self._insertion: int | None = None
         self._insertions_made = 0
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
         """Where points at the receiver's floor came again, and so are what they are."""
 
-    def normalize(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
-        """Record the through response of the leads in every band."""
-        self._sweep_through(sweeps, f"normalizing, {sweeps} sweeps a band")
+    def normalize(self, sweeps: int = NORMALIZATION_SWEEPS, makings: int = 1) -> None:
+        """Record the through response of the leads in every band, joining them `makings` times.
 
-    def check_normalization(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
-        """Join the leads again and record what became of the zero.
+        Several makings in a row count as one check of the zero and show how well it repeats.
+        """
+        self._sweep_through(sweeps, makings, f"normalizing, {sweeps} sweeps a band")
+
+    def check_normalization(self, sweeps: int = NORMALIZATION_SWEEPS, makings: int = 1) -> None:
+        """Join the leads again, `makings` times, and record what became of the zero.
+
+        Also between two insertions; the item is then not inserted until the next one.
 
         Raises:
             InputError: the procedure has not normalized yet.
         """
         self._require_normalization("check_normalization()")
-        self._sweep_through(sweeps, f"checking the zero, {sweeps} sweeps a band")
+        self._sweep_through(sweeps, makings, f"checking the zero, {sweeps} sweeps a band")
 
     def insertions(self, count: int) -> Iterator[int]:
         """Insert the item `count` times, disconnecting it in between; yields 1, 2, ...
@@ -161,7 +174,24 @@ class Bench:
                 hint="call bench.sweep() in the body of `for _ in bench.insertions(n):`",
             )
         _require_positive(count, "sweeps")
+        self._remark_age_of_zero()
         self._sweep_bands("insertions", self._insertion, count)
+
+    def _remark_age_of_zero(self) -> None:
+        """Say once that the zero is older than the station allows; the run is marked for it."""
+        oldest_s = self._equipment.oldest_zero_s
+        if oldest_s is None or AGE_OF_ZERO in self._remarked:
+            return
+        age_s = self._equipment.clock() - self._zero_time
+        if age_s <= oldest_s:
+            return
+        self._remarked.add(AGE_OF_ZERO)
+        text = (
+            f"the zero is {age_s / 3600.0:.1f} h old, older than the {oldest_s / 3600.0:g} h that "
+            "the station allows; check it more often"
+        )
+        self._equipment.progress.doing(text)
+        self._record("note", text)
 
     def note(self, text: str) -> None:
         """Put a remark into the run file."""
@@ -181,8 +211,13 @@ class Bench:
                 hint="begin with bench.normalize()",
             )
 
-    def _sweep_through(self, sweeps: int, what: str) -> None:
+    def _sweep_through(self, sweeps: int, makings: int, what: str) -> None:
         _require_positive(sweeps, "sweeps")
+        _require_positive(makings, "makings of the through")
+        for making in range(1, makings + 1):
+            self._make_through(sweeps, what if makings == 1 else f"{what}, {making} of {makings}")
+
+    def _make_through(self, sweeps: int, what: str) -> None:
         for attempt in range(1, ATTEMPTS_TO_JOIN + 1):
             again = self._makings > 0 or attempt > 1
             self._change(what, partial(self._equipment.exchange.connect_through, again=again))
@@ -195,20 +230,50 @@ class Bench:
                     raise
                 what = f"{error.what}: joining the leads again"
         self._makings += 1
+        self._zero_time = self._equipment.clock()
 
     def _sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
-        tools = self._equipment
-        is_first = True
-        for band, settings in self.bands.items():
-            self._begin(settings)
-            for _ in range(count):
-                sweep = self._good_sweep(band, kind, index, is_first=is_first)
-                is_first = False
-                with tools.unbroken():
-                    tools.journal.append(band, kind, index, sweep)
-                tools.progress.sweep_done()
+        # a rehearsal only counts, and has no time to win
+        with self._storing if self._equipment.has_readings else nullcontext():
+            try:
+                for number, (band, settings) in enumerate(self.bands.items()):
+                    self._begin(settings)
+                    self._sweep_band(band, kind, index, count, is_first=number == 0)
+            except BaseException:
+                # before the last sweep is waited for, which a disk that hangs may never let go;
+                # where this fails it is done again, and told, by whoever runs the procedure
+                with self._equipment.unbroken(), suppress(InstrumentError):
+                    self._equipment.source.make_safe()
+                raise
         self.rf_off()
+
+    def _sweep_band(self, band: str, kind: Kind, index: int, count: int, *, is_first: bool) -> None:
+        """Sweep a band that is set up, all over again if its settings did not last.
+
+        Raises:
+            SuspectSweepError: they did not last the second time either.
+        """
+        for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
+            first = self._storing.rows(band, kind)
+            for number in range(count):
+                is_very_first = is_first and number == 0 and attempt == 1
+                sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
+                self._storing.append(band, kind, index, sweep)
+            try:
+                # asked while the last sweep is still on its way to the disk
+                self._equipment.source.confirm()
+            except InstrumentError as error:
+                self._storing.mark_suspect(band, kind, first)
+                if attempt == ATTEMPTS_TO_KEEP_SETTINGS:
+                    self._record("note", f"{error.what} (band {band})")
+                    raise
+                self._equipment.progress.sweeps_again(count)
+                self._recover(error)
+                self._set_up(self.bands[band])
+            else:
+                self._storing.drain()
+                return
 
     def _begin(self, settings: SweepSettings) -> None:
         """Set a band up and switch RF on, with one fresh start if an instrument fails."""
@@ -259,8 +324,7 @@ class Bench:
                 self._faint.add((band, kind))
         except SuspectSweepError as error:
             if fits(error.sweep, tools.source.traces, settings.points):
-                with tools.unbroken():
-                    tools.journal.append(band, kind, index, error.sweep, is_suspect=True)
+                self._storing.append(band, kind, index, error.sweep, is_suspect=True)
             raise
         fault = through_fault(transmission_of(sweep)) if kind == "normalization" else ""
         if fault:
@@ -292,8 +356,7 @@ class Bench:
         self._record("connection", what)
 
     def _record(self, kind: str, text: str) -> None:
-        with self._equipment.unbroken():
-            self._equipment.journal.event(Event(self._equipment.clock(), kind, text))
+        self._storing.event(Event(self._equipment.clock(), kind, text))
 
 
 def _require_positive(count: int, what: str) -> None:

@@ -17,7 +17,9 @@ from harness.combine_commands import adapter_losses, cable_model, delay
 from harness.expect_command import expect
 from harness.import_command import import_files
 from harness.instruments_command import dialect, instruments
+from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
+from harness.prove_command import prove
 
 app = typer.Typer(
     name="tareline",
@@ -40,6 +42,8 @@ app.command()(dialect)
 app.command()(cable_model)
 app.command()(adapter_losses)
 app.command()(delay)
+app.command()(plan)
+app.command()(prove)
 
 
 def _print_version(wanted: bool) -> None:
@@ -87,7 +91,7 @@ def check(
     from harness.items import read_workplace
 
     workplace = read_workplace(station, items)
-    check_files(workplace, list(workplace.items))
+    check_files(workplace, list(workplace.items), must_measure=False)
     typer.echo(
         f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
         f"{len(workplace.items)} items; no mistakes found"

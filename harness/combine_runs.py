@@ -16,7 +16,7 @@ from drivers.toml_file import Table
 from harness.analysis.arrays import FloatArray
 from harness.analysis.band import BandReadings, BandResult
 from harness.analysis.budget import Contribution
-from harness.analysis.contributions import FEWEST_FOR_SCATTER, INSERTIONS_ESTIMATE
+from harness.analysis.contributions_from_readings import FEWEST_FOR_SCATTER, INSERTIONS_ESTIMATE
 from harness.analysis.linear_model import RunErrors, pooled_scatter
 from harness.analysis.mismatch import mismatch_uncertainty_db, reflection_magnitude
 from harness.items import Item

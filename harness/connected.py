@@ -73,14 +73,16 @@ class ConnectedStation:
         return any(SIMULATED in instrument["identity"] for instrument in self.instruments)
 
 
-def check_files(workplace: Workplace, items: Sequence[str]) -> None:
+def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: bool = True) -> None:
     """Check what the station file names: its dialects, and its simulated bench with `items`.
 
     Raises:
-        InputError: a file is missing or wrong, or the bench lacks an item or an instrument.
+        InputError: a file is missing or wrong, or the bench lacks an item or an instrument; or
+            the station has no instruments, while it `must_measure`.
     """
     station = workplace.station
-    _require_instruments(station)
+    if must_measure:
+        _require_instruments(station)
     for role in station.instruments():
         _dialect(workplace, role, _DIALECTS[role])
     if station.simulation is not None and station.simulation.bench is not None:

@@ -31,6 +31,7 @@ class PersonAtTheBench:
         self._ask = ask
         self._say = say
         self._cautioned = False
+        self._leads_are_joined = False
 
     def connect_behind_switch(self, item: str, through_channel: str, item_channel: str) -> None:
         """Ask for through and item to be connected to the switch, for good."""
@@ -45,13 +46,14 @@ class PersonAtTheBench:
         """Ask for the leads to be joined."""
         through = self._station.through
         how = f"with the adapter ({through.adapter})" if through else "directly to each other"
+        self._leads_are_joined = True
         self._prompt(f"{'Again, join' if again else 'Join'} the two leads {how}.")
 
     def connect_item(self, item: str, insertion: int, of: int) -> None:
         """Ask for the item to be inserted, or to be taken out and inserted again."""
-        action = (
-            f"Put {item} between the leads" if insertion == 1 else f"Undo {item}, connect it again"
-        )
+        is_out = insertion == 1 or self._leads_are_joined
+        self._leads_are_joined = False
+        action = f"Put {item} between the leads" if is_out else f"Undo {item}, connect it again"
         self._prompt(f"{action} (insertion {insertion} of {of}).")
 
     def finish(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from drivers.recorded import Recording, read_recording
 from drivers.sweep import SuspectSweepError, Sweep
 from harness.analysis.plausibility import through_fault
 from harness.clock import as_iso
+from harness.history import earlier_runs, write_history
 from harness.items import Workplace, item_as_dict
 from harness.readings_check import require_plausible, same_points, transmission_of
 from harness.results import Event
@@ -78,12 +80,20 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
         simulated=recordings.is_simulated,
     )
     grids = {band: made[0].frequency_hz for band, made in sweeps.items()}
-    journal = RunJournal(results / f"{run_id}.h5", header, grids, placed[0].recording.traces)
+    told: list[str] = []
+    history = earlier_runs(workplace.station, workplace.folder, grids, told.append)
+    journal = RunJournal(
+        results / f"{run_id}.h5",
+        header,
+        grids,
+        placed[0].recording.traces,
+        partial(write_history, history=history),
+    )
     try:
         for band, made in sweeps.items():
             for each, sweep in zip(placed, made, strict=True):
                 journal.append(band, each.kind, each.index, sweep)
-        for text in _events(placed):
+        for text in [*told, *_events(placed)]:
             journal.event(Event(started, "note", text))
         journal.event(Event(placed[-1].time, "finished", "all files taken in"))
     finally:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -39,6 +39,8 @@ TABLES = {
     "signal switch": "switch",
 }
 """The table of a station file for each role."""
+SHOWN_REPEATS = 3
+"""How often the same question with the same answer is shown."""
 
 
 @dataclass(frozen=True)
@@ -237,8 +239,8 @@ def _show_steps(trial: Trial, steps: Sequence[Step]) -> None:
     typer.echo(f"{trial.dialect.role} at {trial.resource}\n")
     for number, step in enumerate(steps, 1):
         typer.echo(f"{number:2} {step.name}: {step.verdict}")
-        for direction, text in step.essence(trial.dialect):
-            typer.echo(f"     {direction} {text}")
+        for line in _said(step.essence(trial.dialect)):
+            typer.echo(f"     {line}")
         if step.finding:
             typer.echo(f"     {step.finding}")
         if step.hint:
@@ -248,6 +250,24 @@ def _show_steps(trial: Trial, steps: Sequence[Step]) -> None:
         if _has_failed(steps)
         else "\nevery step is good: name this dialect in the station file"
     )
+
+
+def _said(messages: Sequence[tuple[str, str]]) -> Iterator[str]:
+    """Lines of what was said; of a question with the same answer again and again, the first."""
+    repeated = 0
+    for place, message in enumerate(messages):
+        earlier = messages[max(0, place - 2 * SHOWN_REPEATS) : place : 2]
+        if earlier == [message] * SHOWN_REPEATS:
+            repeated += 1
+            continue
+        if repeated > 1:
+            yield f"... the same {repeated // 2} times more"
+        if repeated % 2:  # the question was the same, its answer is not
+            yield " ".join(messages[place - 1])
+        repeated = 0
+        yield " ".join(message)
+    if repeated:
+        yield f"... the same {repeated // 2} times more"
 
 
 def show_dialect(name: str, *, as_written: bool) -> None:

@@ -8,22 +8,53 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from pydantic import Field, field_validator
+from pydantic import Field, PlainValidator, ValidationInfo, field_validator
 
-from drivers.quantities import LENGTH_UNITS, LengthM, RatioDb, parse_quantity
+from drivers.quantities import (
+    FREQUENCY_UNITS,
+    LENGTH_UNITS,
+    RATIO_UNITS,
+    SI_CONTEXT,
+    LengthM,
+    RatioDb,
+    parse_quantity,
+)
 from drivers.toml_file import Mistake, Table, nearest, raise_mistakes, read_table
 from harness.analysis.arrays import FloatArray
 from harness.analysis.catalogue import Catalogue, UnknownPartError
+from harness.analysis.conformity import DecisionRule
 from harness.analysis.expected import ExpectedLoss, expected_loss
+from harness.analysis.limits import Formula, parse_formula
 from harness.analysis.parts import parse_part
+from harness.decision_table import DecisionTable
 from harness.station import Station, read_station
 
 _ITEM_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+_PLAIN_LIMIT = re.compile(r"\s*[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*[^\s\d+*/^()-]*\s*")
 
 
 def length_in_m(text: str) -> float:
     """Read "450 mm"; raises ValueError."""
     return parse_quantity(text, LENGTH_UNITS, "450 mm")
+
+
+def _formula(text: str) -> Formula:
+    return parse_formula(text, FREQUENCY_UNITS, RATIO_UNITS)
+
+
+def _number_or_formula(value: Any, info: ValidationInfo) -> float | str:
+    if info.context == SI_CONTEXT and isinstance(value, (int, float)):
+        return float(value)
+    if isinstance(value, str) and value.strip() and not _PLAIN_LIMIT.fullmatch(value):
+        return _formula(value).text
+    limit_db = parse_quantity(value, RATIO_UNITS, "0.5 dB")
+    if limit_db <= 0.0:
+        raise ValueError(f"{value!r}: a limit must be above 0 dB")
+    return limit_db
+
+
+Limit = Annotated[float | str, PlainValidator(_number_or_formula)]
+"""Decibels, or a formula such as "expected + 0.3 dB"."""
 
 
 class Item(Table):
@@ -40,8 +71,10 @@ class Item(Table):
     """Which single adapters it is, one or two mated; for the procedure `adapter-pairs`."""
     return_loss_db: RatioDb | None = Field(default=None, alias="return_loss", gt=0)
     """Least return loss of either end; left out: estimated from the readings."""
-    limits_db: dict[str, Annotated[RatioDb, Field(gt=0)]] = Field(default={}, alias="limits")
-    """Most it may lose, by band."""
+    limits_db: dict[str, Limit] = Field(default={}, alias="limits")
+    """Most it may lose, by band: a number in dB, or the text of a formula."""
+    decision: DecisionTable | None = None
+    """Rule for this item; left out: the station's."""
 
     @field_validator("made_of")
     @classmethod
@@ -76,6 +109,27 @@ class Item(Table):
             temperature_c=temperature_c,
             length_limits_m=self.length_limits_m,
         )
+
+    def limit_db(
+        self, band: str, frequency_hz: FloatArray, expected: ExpectedLoss | None
+    ) -> FloatArray | None:
+        """Most it may lose in `band` at `frequency_hz` (P,), if that is limited.
+
+        A limit that builds on the expected loss is as sharp as any other: the uncertainty of
+        the expectation is no uncertainty of the measurement.
+
+        Raises:
+            ValueError: a formula is not above 0 dB everywhere, or needs the expected loss of
+                an item that does not say what it is made of.
+        """
+        limit = self.limits_db.get(band)
+        if limit is None or isinstance(limit, float):
+            return None if limit is None else np.full_like(frequency_hz, limit)
+        return _formula(limit).at(frequency_hz, None if expected is None else expected.loss_db)
+
+    def decision_rule(self, station: Station) -> DecisionRule:
+        """The item's own rule, else the station's."""
+        return (self.decision or station.decision).as_rule()
 
 
 class ItemsFile(Table):
@@ -132,22 +186,21 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
     mistakes = [*station.mistakes, *items.mistakes]
     if station.content is not None and items.content is not None:
         bands = list(station.content.bands)
-        mistakes += [
-            Mistake(
-                str(items_path),
-                f"items.{name}.limits.{band}",
-                f"{station_path} has no such band; {nearest(band, bands)}",
-            )
-            for name, item in items.content.items.items()
-            for band in item.limits_db
-            if band not in bands
-        ]
         catalogue = station.content.known_parts()
         for name, item in items.content.items.items():
             try:
                 item.expected(np.array([1e9]), station.content.temperature_c, catalogue)
             except UnknownPartError as error:
                 mistakes.append(Mistake(str(items_path), f"items.{name}.made_of", str(error)))
+                continue
+            for band in item.limits_db:
+                wrong = (
+                    _limit_fault(station.content, item, band)
+                    if band in bands
+                    else f"{station_path} has no such band; {nearest(band, bands)}"
+                )
+                if wrong:
+                    mistakes.append(Mistake(str(items_path), f"items.{name}.limits.{band}", wrong))
     raise_mistakes(
         mistakes,
         hint="`tareline init DIR` writes files to start from"
@@ -157,6 +210,21 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
     if station.content is None or items.content is None:
         raise AssertionError("files without mistakes have content")
     return Workplace(station.content, items.content.items, station_path.resolve().parent)
+
+
+def _limit_fault(station: Station, item: Item, band: str) -> str:
+    """Why a limit cannot be worked out in its band; empty if it can."""
+    chosen = station.bands[band]
+    frequency_hz = np.linspace(chosen.start_hz, chosen.stop_hz, chosen.points)
+    try:
+        item.limit_db(
+            band,
+            frequency_hz,
+            item.expected(frequency_hz, station.temperature_c, station.known_parts()),
+        )
+    except ValueError as error:
+        return str(error)
+    return ""
 
 
 def item_as_dict(name: str, item: Item) -> dict[str, Any]:

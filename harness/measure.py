@@ -22,6 +22,7 @@ from harness.bench import Bench, Equipment, Exchange
 from harness.clock import as_iso
 from harness.connected import ConnectedStation, check_files, connect
 from harness.exchange import PersonAtTheBench, SimulatedExchange, SwitchedExchange
+from harness.history import earlier_runs, write_history
 from harness.interrupts import StopRequested, StopSignals
 from harness.items import Item, Workplace, item_as_dict
 from harness.procedure import Procedure
@@ -189,6 +190,7 @@ class _Run:
             clock=self._connected.clock,
             unbroken=self._stop.deferred,
             floor_db=self._workplace.station.floor_db,
+            oldest_zero_s=self._workplace.station.zero.oldest_s,
         )
         return Bench(equipment, self._item_name, self._bands)
 
@@ -229,7 +231,18 @@ class _Run:
         )
         grids = {band: settings.frequency_hz() for band, settings in self._bands.items()}
         path = self._assignment.results / f"{run_id}.h5"
-        return RunJournal(path, header, grids, self._connected.source.traces)
+        told: list[str] = []
+        history = earlier_runs(station, self._workplace.folder, grids, told.append)
+        journal = RunJournal(
+            path,
+            header,
+            grids,
+            self._connected.source.traces,
+            partial(write_history, history=history),
+        )
+        for text in told:
+            journal.event(Event(started, "note", text))
+        return journal
 
     def count_sweep(self) -> None:
         """One more sweep is safely kept."""
@@ -248,6 +261,9 @@ class _Counting:
     def sweep_done(self) -> None:
         self._run.count_sweep()
         self._display.sweep_done()
+
+    def sweeps_again(self, count: int) -> None:
+        self._display.sweeps_again(count)
 
 
 def _stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:

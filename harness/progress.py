@@ -46,6 +46,10 @@ class PlainProgress:
                 f"about {left_s / 60.0:.1f} min left"
             )
 
+    def sweeps_again(self, count: int) -> None:
+        """So many sweeps that are kept must be made once more."""
+        self._total += count
+
     def say(self, text: str) -> None:
         """Show a line."""
         self._said = time.monotonic()
@@ -66,7 +70,7 @@ class TerminalProgress:
         from rich.progress import TimeRemainingColumn as TimeLeft
 
         self._console = Console(stderr=True)
-        self._title = title
+        self._title, self._total = title, total
         self._bar = Progress(
             TextColumn("{task.description}"),
             BarColumn(bar_width=20),
@@ -98,6 +102,11 @@ class TerminalProgress:
     def sweep_done(self) -> None:
         """One more sweep is safely kept."""
         self._bar.advance(self._task)
+
+    def sweeps_again(self, count: int) -> None:
+        """So many sweeps that are kept must be made once more."""
+        self._total += count
+        self._bar.update(self._task, total=self._total)
 
     def say(self, text: str) -> None:
         """Show a line above the bar."""

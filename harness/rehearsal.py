@@ -30,7 +30,7 @@ class Workload:
     """Which of through and item was swept in which band."""
 
 
-class _StandIn:
+class StandIn:
     """Takes the place of instruments, operator, run file and display, and counts."""
 
     traces = S_PARAMETERS
@@ -40,31 +40,50 @@ class _StandIn:
         self._settings: SweepSettings | None = None
 
     def configure(self, settings: SweepSettings) -> None:
+        """Remember the band."""
         self._settings = settings
 
     def sweep(self) -> Sweep:
+        """A sweep of the right size that holds nothing."""
         if self._settings is None:
             raise AssertionError("the Bench configures before it sweeps")
         grid = self._settings.frequency_hz()
         return Sweep(grid, S_PARAMETERS, np.ones((len(S_PARAMETERS), len(grid)), complex), 0.0)
 
-    def rf_on(self) -> None: ...
+    def rf_on(self) -> None:
+        """Nothing to switch."""
 
-    def rf_off(self) -> None: ...
+    def rf_off(self) -> None:
+        """Nothing to switch."""
 
-    def recover(self) -> None: ...
+    def recover(self) -> None:
+        """Nothing fails."""
+
+    def confirm(self) -> None:
+        """Settings last."""
+
+    def make_safe(self) -> None:
+        """Nothing can be on."""
 
     def connect_through(self, *, again: bool) -> None:
+        """Count it."""
         self.work.connections += 1
 
     def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Count it."""
         self.work.connections += 1
 
-    def finish(self) -> None: ...
+    def finish(self) -> None:
+        """Nothing to leave open."""
 
     def append(
         self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
     ) -> None:
+        """Count it.
+
+        Raises:
+            InputError: there are more than anybody means.
+        """
         self.work.sweeps += 1
         self.work.swept.add((kind, band))
         if self.work.sweeps > MOST_SWEEPS:
@@ -72,28 +91,44 @@ class _StandIn:
                 f"the procedure asks for more than {MOST_SWEEPS} sweeps; does it ever end?"
             )
 
-    def event(self, event: Event) -> None: ...
+    def mark_suspect(self, band: str, kind: Kind, first: int) -> None:
+        """Nothing to mark."""
 
-    def doing(self, what: str) -> None: ...
+    def event(self, event: Event) -> None:
+        """Nothing to keep."""
 
-    def sweep_done(self) -> None: ...
+    def doing(self, what: str) -> None:
+        """Nobody to tell."""
+
+    def sweep_done(self) -> None:
+        """Nobody to tell."""
+
+    def now(self) -> float:
+        """What time it is."""
+        return 0.0
+
+    def sweeps_again(self, count: int) -> None:
+        """Nobody to tell."""
 
 
 def rehearse(
-    procedure: Callable[[Bench], None], item: str, bands: Mapping[str, SweepSettings]
+    procedure: Callable[[Bench], None],
+    item: str,
+    bands: Mapping[str, SweepSettings],
+    stand_in: StandIn | None = None,
 ) -> Workload:
     """Go through `procedure` without instruments; raises whatever it raises.
 
     Raises:
         InputError: it does not end, or leaves a band without through or item.
     """
-    stand_in = _StandIn()
+    stand_in = stand_in or StandIn()
     equipment = Equipment(
         source=stand_in,
         exchange=stand_in,
         journal=stand_in,
         progress=stand_in,
-        clock=lambda: 0.0,
+        clock=stand_in.now,
         unbroken=nullcontext,
         floor_db=-np.inf,
         has_readings=False,

@@ -10,7 +10,8 @@ Schema `tareline-run/1`
     /bands/<band>/frequency_hz                      (P,)
     /bands/<band>/normalization/readings time making suspect    (K, S, P) (K,) (K,) (K,)
     /bands/<band>/insertions/readings time insertion suspect    (N, S, P) (N,) (N,) (N,)
-    /analysis/<band>/...    once finished; see `harness.run_analysis`
+    /history/<band>/...     where there are earlier runs; see `harness.history`
+    /analysis/<band>/...    once finished; see `harness.result_record`
 Units stand in the attribute `unit` of each dataset, the names of the S traces in the attribute
 `traces` of the readings. `time` is written last: a row without it was not finished. `suspect` is
 1 in rows that are kept but not evaluated, because their readings cannot be true; an event says
@@ -81,8 +82,12 @@ class RunJournal:
         header: RunHeader,
         frequency_hz: Mapping[str, NDArray[np.float64]],
         traces: Sequence[str],
+        prepare: Callable[[Group], None] = lambda root: None,
     ) -> None:
-        """Create the file; it must not exist yet. It appears once it can be read."""
+        """Create the file; it must not exist yet. It appears once it can be read.
+
+        `prepare` may put more into it beforehand, such as the history.
+        """
         self.path = path
         self._growing: dict[tuple[str, Kind], dict[str, h5py.h5d.DatasetID]] = {}
         draft = path.with_name(f".{path.name}.new")
@@ -96,6 +101,7 @@ class RunJournal:
                 )
                 for band, grid in frequency_hz.items():
                     _create_band(self._file.create_group(f"bands/{band}"), grid, traces)
+                prepare(self._file)
                 self._file.swmr_mode = True
                 self._synchronize()
                 _publish(draft, path)
@@ -117,6 +123,14 @@ class RunJournal:
             _write_row(rows[_INDEX[kind]], row, np.int64(index))
             self._file.flush()
             _write_row(rows["time"], row, np.float64(sweep.time))
+            self._synchronize()
+
+    def mark_suspect(self, band: str, kind: Kind, first: int) -> None:
+        """Mark the sweeps from row `first` on as ones that cannot be true; they stay."""
+        with _disk(self.path):
+            rows = self._rows(band, kind)
+            for row in range(first, rows["time"].shape[0]):
+                _write_row(rows["suspect"], row, np.int8(1))
             self._synchronize()
 
     def _rows(self, band: str, kind: Kind) -> dict[str, h5py.h5d.DatasetID]:

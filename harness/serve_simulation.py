@@ -11,7 +11,7 @@ from drivers.simulated.description import read_description
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.interrupts import StopRequested, StopSignals
 
-STATION_KEYS = {"analyzer": "analyzer.resource", "hand": "simulation.hand"}
+HAND_KEY = "simulation.hand"
 """Where in a station file the addresses go."""
 
 
@@ -50,7 +50,7 @@ def serve_until_stopped(
 def address_list(bench: Path, seed: int, addresses: Mapping[str, str]) -> str:
     """What a person needs to know to use a running bench."""
     rows = [
-        (name, resource, STATION_KEYS.get(name, "(any VISA client)"))
+        (name, resource, HAND_KEY if name == "hand" else f"{name}.resource")
         for name, resource in addresses.items()
     ]
     titled = [("instrument", "resource", "key in the station file"), *rows]
@@ -62,7 +62,8 @@ def address_list(bench: Path, seed: int, addresses: Mapping[str, str]) -> str:
             "",
             *lines,
             "",
-            "A station with simulation.hand needs analyzer.resource and no simulation.bench.",
+            "In the station file [simulation] then has hand, not bench, and each instrument its "
+            "resource.",
             "Ctrl-C ends the bench.",
         ]
     )

@@ -14,6 +14,7 @@ from drivers.toml_file import Mistake, ReadFile, Table, read_table
 from harness.analysis.catalogue import Catalogue, load_catalogue
 from harness.analysis.catalogue_entries import CatalogueFile
 from harness.catalogue_file import read_catalogue_file
+from harness.decision_table import DecisionTable
 from harness.station_instruments import (
     RECORDED_FLOOR_DB,
     Analyzer,
@@ -28,6 +29,7 @@ from harness.station_instruments import (
     TrafficLogFile,
 )
 from harness.station_through import Through, with_loss_table
+from harness.uncertainty_tables import TemperatureDifferenceK, Uncertainty, Zero
 
 LARGEST_SWEEP = 100_001
 SET_UPS = "[analyzer]; [generator] with [power_meter]; [spectrum_analyzer]; or [recorded] for files"
@@ -57,6 +59,8 @@ class Leads(Table):
     connection_repeatability_db: RatioDb = Field(alias="connection_repeatability", gt=0)
     loss_difference_db: RatioDb = Field(default=1.0, alias="loss_difference", ge=0)
     """Most by which the losses of the two leads, pads included, differ."""
+    flexure_db: RatioDb | None = Field(default=None, alias="flexure", ge=0)
+    """Limits of what moving the leads from through to item does to the reading."""
 
 
 class Simulation(Table):
@@ -88,12 +92,19 @@ class Station(Table):
     leads: Leads
     through: Through | None = None
     temperature_c: TemperatureC = Field(default=23.0, alias="temperature", ge=-100, le=200)
+    temperature_limits_k: TemperatureDifferenceK = Field(
+        default=0.0, alias="temperature_limits", ge=0
+    )
+    """Half-width of the limits within which the temperature stays."""
+    zero: Zero = Zero()
+    uncertainty: Uncertainty = Uncertainty()
     simulation: Simulation | None = None
     traffic_log: TrafficLogFile | None = None
     catalogue: str | None = None
     """File of parts that add to, or stand for, those that come with Tareline."""
     parts: CatalogueFile | None = None
     """What is in that file, so that a run file knows it; or such tables in the station itself."""
+    decision: DecisionTable = DecisionTable()
     bands: dict[str, Band]
 
     @field_validator("bands")

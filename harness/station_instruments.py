@@ -51,8 +51,14 @@ class Receiver(Table):
     """Least return loss looking into the second lead's end."""
     linearity_db: RatioDb | None = Field(default=None, alias="linearity", ge=0)
     """Limits (plus and minus) of the error of a difference of levels."""
+    linearity_per_10_db: RatioDb | None = Field(default=None, ge=0)
+    """Limits of that error for every 10 dB between the levels, beyond `linearity`."""
+    isolation_db: RatioDb | None = Field(default=None, alias="isolation", gt=0)
+    """Least loss of what gets from source to receiver past leads and item."""
+    resolution_db: RatioDb | None = Field(default=None, alias="resolution", ge=0)
+    """Step of the readings."""
     drift_per_hour_db: RatioDb | None = Field(default=None, alias="drift_per_hour", ge=0)
-    """Most that the zero moves in an hour, source included; used where a run does not check it."""
+    """Most that the zero moves in an hour, source included."""
 
 
 class Averaging(Table):

@@ -5,9 +5,17 @@ from __future__ import annotations
 from harness.bench import Bench
 
 
-def qualify(bench: Bench, insertions: int = 5, sweeps: int = 4) -> None:
-    """Normalize, insert the item several times, sweep every band, check the zero."""
-    bench.normalize()
-    for _ in bench.insertions(insertions):
+def qualify(
+    bench: Bench, insertions: int = 5, sweeps: int = 4, makings: int = 1, check_every: int = 0
+) -> None:
+    """Normalize, insert the item several times, sweep every band, check the zero.
+
+    With `makings` the through is joined so many times at every check, which shows how well it
+    repeats. With `check_every` the zero is also checked after every so many insertions.
+    """
+    bench.normalize(makings=makings)
+    for insertion in bench.insertions(insertions):
         bench.sweep(sweeps)
-    bench.check_normalization()
+        if check_every > 0 and insertion % check_every == 0 and insertion < insertions:
+            bench.check_normalization(makings=makings)
+    bench.check_normalization(makings=makings)

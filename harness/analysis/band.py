@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.budget import Contribution
 from harness.analysis.conformity import Decision
+from harness.analysis.pooling import PooledRepeatability
+
+Method = Literal["gum", "monte carlo"]
+"""How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +79,24 @@ class Statements:
     """Most by which the switch's own losses to through and to item differ; None: no switch."""
     through_loss_source: str = "station: through.loss_limits_at_1_ghz"
     """Where the loss of the adapter is stated."""
+    linearity_per_10_db: float | None = None
+    """Limits of that error for every 10 dB between the two levels, beyond `linearity_db`."""
+    isolation_db: float | None = None
+    """Least loss of what finds its way past leads and item; None: not stated."""
+    resolution_db: float | None = None
+    """Step of the readings; None: finer than their noise."""
+    flexure_db: float | None = None
+    """Limits of what moving the leads from through to item does; None: not stated."""
+    temperature_limits_k: float = 0.0
+    """Half-width of the limits of the temperature."""
+    temperature_coefficient_per_k: FloatArray | float = 0.0
+    """(P,) or one number: relative change of the item's loss for each kelvin."""
+    most_zero_change_db: float | None = None
+    """Most that the zero may move from one check to the next; None: not stated."""
+    oldest_zero_s: float | None = None
+    """Longest time from a check of the zero to a sweep of the item; None: not stated."""
+    history: PooledRepeatability | None = None
+    """Repeatability of a connection over earlier runs; None: nothing to pool."""
 
 
 @dataclass(frozen=True)
@@ -85,9 +108,15 @@ class BandResult:
     insertion_loss_db: FloatArray
     """(P,) positive is loss."""
     standard_uncertainty_db: FloatArray
+    """Of the budget, by either method."""
     effective_dof: FloatArray
+    """Of the budget, by either method."""
     coverage_factor: FloatArray
     expanded_uncertainty_db: FloatArray
+    """Half-width of the smallest interval centred on the loss that has the coverage."""
+    interval_low_db: FloatArray
+    """Lower end of the shortest coverage interval; loss minus U by the GUM."""
+    interval_high_db: FloatArray
     budget: tuple[Contribution, ...]
     insertion_means_db: FloatArray
     """(I, P) the mean loss of each insertion."""
@@ -103,5 +132,15 @@ class BandResult:
     limit_db: FloatArray | None = None
     decision: Decision | None = None
     """None without a limit."""
+    method: Method = "gum"
+    trials: int = 0
+    """Monte Carlo trials; 0 by the GUM."""
+    gum_validated: bool | None = None
+    """Whether the GUM's interval agrees with the one of Monte Carlo (JCGM 101:2008, 8.1);
+    None where they were not compared."""
+    gum_difference_db: FloatArray | None = None
+    """(P,) larger of the differences between the ends of the two; None: not compared."""
+    zero_marks: tuple[str, ...] = ()
+    """What the zero did that the station does not allow; nothing was corrected for it."""
     notes: tuple[str, ...] = ()
     """Plain sentences the reader must know, such as a contribution that could not be assessed."""

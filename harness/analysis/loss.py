@@ -11,7 +11,7 @@ from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class InsertionLosses:
-    """I insertions, M makings of the through, P frequencies."""
+    """I insertions, M makings of the through in C checks of the zero, P frequencies."""
 
     sweep_loss_db: FloatArray
     """(N, P) each sweep against the reference at its time."""
@@ -27,6 +27,13 @@ class InsertionLosses:
     """(M,)"""
     reference_weights: FloatArray
     """(M,) share that each making has in the mean loss; they add up to 1."""
+    check: IntArray
+    """(M,) which check of the zero each making belongs to: makings between which the item was
+    not swept are one."""
+    check_db: FloatArray
+    """(C, P) mean level of the makings of each check."""
+    check_time: FloatArray
+    """(C,)"""
 
     @property
     def mean_db(self) -> FloatArray:
@@ -42,29 +49,45 @@ def level_db(readings: ComplexArray) -> FloatArray:
 def group_means(values: FloatArray, group: IntArray) -> FloatArray:
     """Mean of the rows of each group; (N, ...) to (I, ...), groups in rising order."""
     labels, index = np.unique(group, return_inverse=True)
-    sums = np.zeros((len(labels), *values.shape[1:]))
-    np.add.at(sums, index, values)
-    counts = np.bincount(index).reshape(-1, *([1] * (values.ndim - 1)))
-    return np.asarray(sums / counts, dtype=np.float64)
+    # group by group: with many columns a tenth of the time of adding up by index
+    means = [values[index == number].mean(axis=0) for number in range(len(labels))]
+    return np.asarray(np.stack(means), dtype=np.float64)
 
 
-def reference_weights(making_time: FloatArray, time: FloatArray) -> FloatArray:
-    """How much each making of the through counts at each time, shape (N, M).
+def reference_weights(check_time: FloatArray, time: FloatArray) -> FloatArray:
+    """How much each check of the zero counts at each time, shape (N, C).
 
     The reference is the line in time between neighbouring checks, level before the first
     and after the last.
 
     Raises:
-        ValueError: `making_time` does not rise.
+        ValueError: `check_time` does not rise.
     """
-    if np.any(np.diff(making_time) <= 0.0):
+    require_rising(check_time)
+    unit = np.eye(len(check_time))
+    columns = [np.interp(time, check_time, column) for column in unit]
+    return np.stack(columns, axis=-1)
+
+
+def require_rising(time: FloatArray) -> None:
+    """Refuse makings of the through whose times are out of order.
+
+    Raises:
+        ValueError: `time` (M,) does not rise.
+    """
+    if np.any(np.diff(time) <= 0.0):
         raise ValueError(
             "the clock ran backwards between two checks of the zero; without the order of the "
             "readings in time their reference is not known"
         )
-    unit = np.eye(len(making_time))
-    columns = [np.interp(time, making_time, column) for column in unit]
-    return np.stack(columns, axis=-1)
+
+
+def checks_of(making_time: FloatArray, item_time: FloatArray) -> IntArray:
+    """Which check each making belongs to, (M,), counted from 0: a sweep of the item between two
+    makings parts them."""
+    swept_before = np.searchsorted(np.sort(item_time), making_time)
+    _, check = np.unique(swept_before, return_inverse=True)
+    return np.asarray(check, dtype=np.int64)
 
 
 def insertion_losses(
@@ -86,9 +109,13 @@ def insertion_losses(
         raise ValueError("there is no sweep of the item")
     reference_db = group_means(through_db, through_making)
     making_time = group_means(through_time, through_making)
-    weights = reference_weights(making_time, item_time)
-    sweep_loss_db = weights @ reference_db - item_db
+    require_rising(making_time)
+    check = checks_of(making_time, item_time)
+    check_db, check_time = group_means(reference_db, check), group_means(making_time, check)
+    weights = reference_weights(check_time, item_time)
+    sweep_loss_db = weights @ check_db - item_db
     _, order = np.unique(insertion, return_inverse=True)
+    check_share = np.mean(group_means(weights, insertion), axis=0)
     return InsertionLosses(
         sweep_loss_db=sweep_loss_db,
         insertion=np.asarray(order, dtype=np.int64),
@@ -96,5 +123,8 @@ def insertion_losses(
         time=group_means(item_time, insertion),
         reference_db=reference_db,
         reference_time=making_time,
-        reference_weights=np.asarray(np.mean(group_means(weights, insertion), axis=0)),
+        reference_weights=np.asarray((check_share / np.bincount(check))[check]),
+        check=check,
+        check_db=check_db,
+        check_time=check_time,
     )

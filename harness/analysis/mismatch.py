@@ -24,20 +24,41 @@ def mismatch_uncertainty_db(
     item_s22: float | FloatArray,
     item_s21: float | FloatArray,
 ) -> FloatArray:
-    """Standard uncertainty of an attenuation by substitution, all arguments magnitudes.
+    """Standard uncertainty of an attenuation by substitution, all arguments magnitudes: the
+    root sum of squares of `mismatch_terms_db`."""
+    terms_db = mismatch_terms_db(
+        source, load, through_s11, through_s22, through_s21, item_s11, item_s22, item_s21
+    )
+    return np.asarray(np.sqrt(np.sum(np.square(terms_db), axis=0)), dtype=np.float64)
+
+
+def mismatch_terms_db(
+    source: float | FloatArray,
+    load: float | FloatArray,
+    through_s11: float | FloatArray,
+    through_s22: float | FloatArray,
+    through_s21: float | FloatArray,
+    item_s11: float | FloatArray,
+    item_s22: float | FloatArray,
+    item_s21: float | FloatArray,
+) -> FloatArray:
+    """Standard uncertainties of the terms of a mismatch, (6, ...); arguments are magnitudes.
 
     Six independent U-shaped terms: source with either port, load with either port, and
     source with load through the device, before (through) and after (item) the exchange.
     I. A. Harris and F. L. Warner, IEE Proc. H 128 (1981) 35-41; also the mismatch term of
     EA-4/02 M:2022, S7.
     """
-    g, load_ = np.asarray(source, float), np.asarray(load, float)
-    square = (
-        g**2 * (np.square(through_s11) + np.square(item_s11))
-        + load_**2 * (np.square(through_s22) + np.square(item_s22))
-        + g**2 * load_**2 * (np.power(through_s21, 4) + np.power(item_s21, 4))
+    products = (
+        source * np.asarray(through_s11, float),
+        load * np.asarray(through_s22, float),
+        source * load * np.square(through_s21),
+        source * np.asarray(item_s11, float),
+        load * np.asarray(item_s22, float),
+        source * load * np.square(item_s21),
     )
-    return np.asarray(DB_PER_NEPER / np.sqrt(2.0) * np.sqrt(square), dtype=np.float64)
+    limits_db = DB_PER_NEPER * np.stack(np.broadcast_arrays(*products))
+    return np.asarray(limits_db / np.sqrt(2.0), dtype=np.float64)
 
 
 def reflection_from_change(

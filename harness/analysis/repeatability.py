@@ -32,6 +32,12 @@ class Repeatability:
         return len(self.sizes)
 
     @property
+    def mean_share(self) -> float:
+        """Variance of the noise in a group's mean over that of one value, averaged over the
+        groups."""
+        return float(np.mean(1.0 / self.sizes))
+
+    @property
     def dof(self) -> int:
         """Degrees of freedom of `of_means_db`, and of the standard uncertainty of the mean,
         s / sqrt(I), which is right whether or not the insertions differ significantly
@@ -51,9 +57,11 @@ def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
     sizes = np.bincount(index)
     means = np.stack([values[index == i].mean(axis=0) for i in range(groups)])
     within_dof = count - groups
-    residual = np.sum((values - means[index]) ** 2, axis=0)
-    within_ms = residual / within_dof if within_dof else np.zeros_like(residual)
-    nothing = np.full_like(residual, np.nan)
+    within_ms = np.zeros_like(means[0])
+    if within_dof:
+        residual = values - means[index]
+        within_ms = np.sum(np.square(residual, out=residual), axis=0) / within_dof
+    nothing = np.full_like(within_ms, np.nan)
     if groups == 1:
         return Repeatability(sizes, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
     weights = sizes.reshape(-1, *([1] * (values.ndim - 1)))

@@ -147,7 +147,8 @@ def _leaf(value: Any, unit: str) -> str:
 
 def _bears_unit(value: Any) -> bool:
     if isinstance(value, Mapping):
-        return all(_bears_unit(entry) for entry in value.values())
+        # a formula among the numbers carries units of its own
+        return all(isinstance(entry, str) or _bears_unit(entry) for entry in value.values())
     if isinstance(value, Sequence) and not isinstance(value, str | bytes):
         return all(_bears_unit(entry) for entry in value)
     return value is None or (isinstance(value, int | float) and not isinstance(value, bool))

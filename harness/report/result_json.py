@@ -54,6 +54,14 @@ def _band(name: str, band: BandResult) -> dict[str, Any]:
         "effective_dof": _list(band.effective_dof),
         "coverage_factor": _list(band.coverage_factor),
         "expanded_uncertainty_db": _list(band.expanded_uncertainty_db),
+        "interval_low_db": _list(band.interval_low_db),
+        "interval_high_db": _list(band.interval_high_db),
+        "method": band.method,
+        "trials": band.trials,
+        "gum_validated": band.gum_validated,
+        "gum_difference_db": _list(band.gum_difference_db),
+        "zero_marks": list(band.zero_marks),
+        "notes": list(band.notes),
         "expected_db": _list(band.expected_db),
         "expected_expanded_uncertainty_db": _list(band.expected_expanded_uncertainty_db),
         "normalized_error": None if compared is None else _list(compared.normalized_error),
@@ -69,6 +77,11 @@ def _band(name: str, band: BandResult) -> dict[str, Any]:
         "conformance_probability": (
             None if decision is None else _number(decision.conformance_probability)
         ),
+        "decision_rule": None if decision is None else decision.rule,
+        "guard_band_db": None if decision is None else _number(decision.guard_band_db),
+        "consumer_risk": None if decision is None else _number(decision.consumer_risk),
+        "producer_risk": None if decision is None else _number(decision.producer_risk),
+        "advice": None if decision is None else decision.advice,
         "budget": [_contribution(line) for line in band.budget],
     }
 
@@ -81,6 +94,7 @@ def _contribution(line: Contribution) -> dict[str, Any]:
         "standard_uncertainty_db": _list(line.standard_uncertainty_db),
         "dof": _number(line.dof),
         "source": line.source,
+        "acts_on": line.acts_on,
     }
 
 

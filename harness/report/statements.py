@@ -10,8 +10,8 @@ from enum import Enum
 import numpy as np
 
 from harness.analysis.budget import COVERAGE_PROBABILITY, Contribution
-from harness.analysis.conformity import Verdict
 from harness.report import numbers
+from harness.report.decisions import limit_sentence, risk_sentence
 from harness.results import BandResult, Run
 
 SIMULATED = "Simulated readings: made by the simulated bench, not measured"
@@ -206,9 +206,13 @@ def sentences(run: Run) -> list[str]:
     point = worst_point(band)
     said = [bands_sentence(run), _loss_sentence(name, band, point)]
     if band.decision is not None:
-        said.append(_limit_sentence(band.decision.verdict, point))
+        u_db = point.expanded_uncertainty_db
+        said.append(limit_sentence(band.decision, point.limit_db, u_db))
+        said.append(risk_sentence(band.decision))
     if agreement(point) is not Agreement.NONE:
         said.append(_expected_sentence(point))
+    if band.decision is not None and band.decision.advice:
+        said.append(band.decision.advice)
     return said
 
 
@@ -227,22 +231,6 @@ def _loss_sentence(name: str, band: BandResult, point: Point) -> str:
     return (
         f"{said}. With {CONFIDENCE} confidence the loss there lies between "
         f"{lowest} dB and {highest} dB."
-    )
-
-
-def _limit_sentence(verdict: Verdict, point: Point) -> str:
-    u = point.expanded_uncertainty_db
-    distance = numbers.companion(abs(point.margin_db), u)
-    side = "below" if point.margin_db >= 0.0 else "above"
-    weight = {
-        Verdict.PASS: "the uncertainty fits into that margin",
-        Verdict.CONDITIONAL_PASS: "the uncertainty is greater than that margin",
-        Verdict.CONDITIONAL_FAIL: "the uncertainty is great enough to explain that",
-        Verdict.FAIL: "the uncertainty cannot explain that",
-    }[verdict]
-    return (
-        f"That is {distance} dB {side} the limit of {numbers.limit(point.limit_db, u)} dB, "
-        f"and {weight}: {verdict.value}."
     )
 
 

@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.report import numbers
+from harness.report.decisions import advice_of
 from harness.report.finding_words import finding_of_run
 from harness.report.statements import (
     CONFIDENCE,
@@ -26,6 +27,7 @@ from harness.report.statements import (
     summary,
     worst_point,
 )
+from harness.report.validity import marks_of
 from harness.results import Run
 
 _STYLE = {
@@ -39,6 +41,7 @@ _STYLE = {
 }
 _SPELT_OUT = {
     "±": "+/-",
+    "×": "x",
     "✓": "+",
     "✗": "x",
     "–": "-",
@@ -73,30 +76,34 @@ def print_runs(runs: Sequence[Run], console: Console) -> None:
         _print_run(run, console)
     if len(runs) > 1:
         console.print()
-        console.print(_text(summary(runs), console, "bold"))
+        console.print(as_text(summary(runs), console, "bold"))
 
 
 def _print_run(run: Run, console: Console) -> None:
     standing = standing_of_run(run)
-    heading = _text(item_name(run), console, "bold")
+    heading = as_text(item_name(run), console, "bold")
     description = str(run.item.get("description") or "")
     if description:
-        heading.append_text(_text(f"  {description}", console))
+        heading.append_text(as_text(f"  {description}", console))
     console.print(heading)
-    verdict = _text(f"{standing.sign} {standing.word}", console, _STYLE[standing])
-    verdict.append_text(_text(f"  {run.procedure}, run {run.run_id}", console, "dim"))
+    verdict = as_text(f"{standing.sign} {standing.word}", console, _STYLE[standing])
+    verdict.append_text(as_text(f"  {run.procedure}, run {run.run_id}", console, "dim"))
     console.print(verdict)
     if run.simulated:
-        console.print(_text(SIMULATED, console, "italic"))
+        console.print(as_text(SIMULATED, console, "italic"))
     if standing is Standing.UNFINISHED:
-        console.print(_text("No result yet: the run is not finished.", console))
+        console.print(as_text("No result yet: the run is not finished.", console))
     else:
         _print_bands(run, console)
         for sentence in finding_of_run(run):
-            console.print(_text(sentence, console))
+            console.print(as_text(sentence, console))
+    for band, advice in advice_of(run):
+        console.print(as_text(f"to decide {band}: {advice}", console))
+    for band, mark in marks_of(run):
+        console.print(as_text(f"marked, {band}: {mark}", console, "bold yellow"))
     for bands, note in notes_of(run):
         concerned = f", {bands}" if bands else ""
-        console.print(_text(f"note{concerned}: {note}", console))
+        console.print(as_text(f"note{concerned}: {note}", console))
 
 
 def _print_bands(run: Run, console: Console) -> None:
@@ -113,7 +120,7 @@ def _print_bands(run: Run, console: Console) -> None:
         for row in rows:
             _print_block(row, console)
     console.print(
-        _text(
+        as_text(
             f"Loss in dB at each band's worst point, ± U with {CONFIDENCE} confidence.",
             console,
             "dim",
@@ -150,7 +157,7 @@ def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Cons
     table = Table(
         box=None, padding=(0, 2 if roomy else 1, 0, 0), pad_edge=False, header_style="bold"
     )
-    table.add_column(_text("Band", console), overflow="fold")
+    table.add_column(as_text("Band", console), overflow="fold")
     if roomy:
         table.add_column("Frequencies", no_wrap=True)
         table.add_column("Worst at", no_wrap=True, justify="right")
@@ -168,18 +175,18 @@ def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Cons
         if with_expected:
             cells.append(row.expected or "–")
         cells += [row.limit or "–", row.margin or "–"]
-        verdict = _text(f"{row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
-        table.add_row(*[_text(cell, console) for cell in cells], verdict)
+        verdict = as_text(f"{row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
+        table.add_row(*[as_text(cell, console) for cell in cells], verdict)
     return table
 
 
 def _print_block(row: _Row, console: Console) -> None:
-    head = _text(row.name, console, "bold")
+    head = as_text(row.name, console, "bold")
     if row.span != row.name:
-        head.append_text(_text(f"  {row.span}", console))
+        head.append_text(as_text(f"  {row.span}", console))
     console.print(head)
     console.print(
-        _text(f"  {row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
+        as_text(f"  {row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
     )
     lines = [("loss", f"{row.loss} dB at {row.frequency}")]
     if row.expected:
@@ -188,10 +195,11 @@ def _print_block(row: _Row, console: Console) -> None:
         margin = f", margin {row.margin} dB" if row.margin else ""
         lines.append(("limit", f"{row.limit} dB{margin}"))
     for label, text in lines:
-        console.print(_text(f"  {label:<9} {text}", console))
+        console.print(as_text(f"  {label:<9} {text}", console))
 
 
-def _text(content: str, console: Console, style: str = "") -> Text:
+def as_text(content: str, console: Console, style: str = "") -> Text:
+    """`content` as plain text that `console` can show; signs it lacks are spelt out."""
     # Text, not markup: an item named "[red]" is a name. The line end is ours alone.
     shown = "\n".join(numbers.printable(line) for line in content.split("\n"))
     for sign, spelt in _SPELT_OUT.items():

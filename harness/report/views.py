@@ -5,7 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from harness.analysis.conformity import Decision
 from harness.report import figures, numbers, particulars
+from harness.report.decisions import advice_of, is_accepted, risk_of
 from harness.report.finding_words import finding_of_run
 from harness.report.particulars import Row
 from harness.report.statements import (
@@ -21,6 +25,7 @@ from harness.report.statements import (
     standing_of_run,
     worst_point,
 )
+from harness.report.validity import how_combined, marks_of
 from harness.results import BandResult, Event, Run
 
 NONE = "–"
@@ -51,6 +56,8 @@ class BandView:
     limit: str
     margin: str
     probability: str
+    risk: str
+    """Specific risk of the consumer where it is accepted, of the producer where it is not."""
     figure: str
     budget_figure: str
     budget: list[BudgetLine]
@@ -72,8 +79,14 @@ class RunView:
     sentences: list[str]
     deciding: BandView | None
     bands: list[BandView]
+    marks: list[tuple[str, str]]
+    """What the zero did that the station does not allow, by band."""
+    combined: str
+    """How the contributions were combined."""
     notes: list[tuple[str, str]]
     """Bands concerned (none: all of them) and what is to be known."""
+    advice: list[tuple[str, str]]
+    """Bands with a conditional verdict other than the deciding one, and what would decide them."""
     insertions_figure: str
     zero_figure: str
     sources: list[tuple[str, list[str]]]
@@ -105,7 +118,10 @@ def view_run(run: Run, anchor: str) -> RunView:
         sentences=[*sentences(run), *finding_of_run(run)],
         deciding=named[deciding_band(run)] if bands else None,
         bands=bands,
+        marks=marks_of(run),
+        combined=how_combined(run),
         notes=notes_of(run),
+        advice=[entry for entry in advice_of(run) if entry[0] != deciding_band(run)],
         insertions_figure=(
             figures.insertions_figure(run.bands, f"{anchor}-insertions") if scattered else ""
         ),
@@ -143,6 +159,7 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
         limit=numbers.limit(point.limit_db, u) if math.isfinite(point.limit_db) else NONE,
         margin=numbers.signed(point.margin_db, u) if decision else NONE,
         probability=numbers.probability(decision.conformance_probability) if decision else NONE,
+        risk=_risk(decision),
         figure=figures.loss_figure(name, band, f"{key}-loss"),
         budget_figure=figures.budget_figure(name, band, f"{key}-budget"),
         budget=[
@@ -150,7 +167,9 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
                 line.name,
                 line.type,
                 line.distribution,
-                numbers.degrees_of_freedom(line.dof),
+                numbers.degrees_of_freedom(
+                    float(np.broadcast_to(line.dofs, band.frequency_hz.shape)[point.index])
+                ),
                 numbers.two_digits(float(line.standard_uncertainty_db[point.index])),
             )
             for line in greatest_first(band)
@@ -160,6 +179,13 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
         coverage_factor=numbers.rounded(float(band.coverage_factor[point.index]), -2),
         expanded=numbers.two_digits(u),
     )
+
+
+def _risk(decision: Decision | None) -> str:
+    if decision is None:
+        return NONE
+    whose = "consumer" if is_accepted(decision) else "producer"
+    return f"{whose}'s risk: {numbers.probability(risk_of(decision))}"
 
 
 def _sources(run: Run) -> list[tuple[str, list[str]]]:

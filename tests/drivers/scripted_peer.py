@@ -66,6 +66,9 @@ class ScriptedPeer:
                 self._current, _ = self._listener.accept()
             except OSError:
                 return
+            if self._stopped.is_set():  # too late for __exit__ to end this one
+                self._current.close()
+                return
             self.connections += 1
             with self._current, suppress(ConnectionError):
                 self._converse(self._current)

@@ -86,7 +86,7 @@ def test_what_the_wire_needs_is_handed_on(changed):
         (FORM, 'form = "dbm"', "a network analyzer reads ratios"),
         (FORM, FORM + '\nsecond_query = "IM?"', "leave second_query out"),
         ("event-status-bit", "status-bit", "there is no kind 'status-bit'"),
-        (COMPLETION, '{ query = "*ESR?" }', "kind is missing, which says of what kind it is"),
+        (COMPLETION, '{ query = "*ESR?" }', "say its kind: event-status-bit, operation-complete"),
         (COMPLETION, '{ kind = "wait", time = 3 }', "3 has no unit"),
         (COMPLETION, '{ kind = "wait" }', "time: is missing"),
         (COMPLETION, '{ kind = "event-status-bit", bit = 16 }', "bit: input should be less than"),

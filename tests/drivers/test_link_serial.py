@@ -2,12 +2,15 @@
 
 import os
 import pty
+import select
 import threading
 import time
 import tty
+from contextlib import ExitStack
 
 import numpy as np
 import pytest
+import pyvisa
 
 from drivers.errors import HalfAnswerError, LinkError, SilentError
 from drivers.link import Link, WireSettings
@@ -109,6 +112,27 @@ def test_an_unplugged_line_is_silent():
         link.close()
 
 
+@pytest.mark.parametrize("is_serial", [False, True])
+def test_whoever_closes_the_shared_resource_manager_does_no_lasting_harm(is_serial):
+    """PyVISA has one for all in a process, and closing it ends the sessions of everybody."""
+    script = [b"7\n"]
+    with ScriptedPeer(script) as peer, ExitStack() as stack:
+        resource = peer.resource
+        if is_serial:
+            resource = stack.enter_context(serial_bridge(resource))
+        link = Link(resource, timeout_s=2.0, wire=WIRE if is_serial else WireSettings())
+        link.open()
+        pyvisa.ResourceManager("@py").close()
+        with pytest.raises(LinkError, match="the connection failed"):
+            link.query("N?")
+        link.reopen()
+        assert link.query("N?") == "7"
+        link.close()
+        link.open()
+        pyvisa.ResourceManager("@py").close()
+        link.close()
+
+
 def test_a_port_that_is_not_there():
     with pytest.raises(LinkError, match="nothing was sent, the connection failed") as raised:
         Link("ASRL/dev/no-such-port::INSTR").open()
@@ -120,11 +144,15 @@ def test_the_time_that_a_slow_line_needs_is_not_counted(baud_rate, allowed):
     """300 bit/s are 30 bytes a second: 20 bytes take two thirds of a second on such a line."""
     master, slave = pty.openpty()
     tty.setraw(slave)
+    stop_here, stop_there = os.pipe()
 
     def instrument():
         for answer in (b"peer\n", b"12345678901234567890"):
-            while not os.read(master, 100).endswith(b"\n"):
-                pass
+            asked = b""
+            while not asked.endswith(b"\n"):
+                if stop_here in select.select([master, stop_here], [], [])[0]:
+                    return
+                asked = os.read(master, 100)
             for byte in answer:
                 os.write(master, bytes([byte]))
                 time.sleep(1.0 / 30.0 if len(answer) > 10 else 0.0)
@@ -143,6 +171,7 @@ def test_the_time_that_a_slow_line_needs_is_not_counted(baud_rate, allowed):
                 link.query("N?", timeout_s=0.3)
         link.close()
     finally:
+        os.close(stop_there)
         thread.join()
-        os.close(master)
-        os.close(slave)
+        for end in (master, slave, stop_here):
+            os.close(end)

@@ -1,4 +1,4 @@
-"""Power meter, signal generator, signal switch and the stepped source on the simulated bench."""
+"""Power meter, signal generator and the stepped source on the simulated bench."""
 
 import io
 from contextlib import ExitStack, closing
@@ -99,32 +99,6 @@ def spoiled(instrument, table, **changes):
     """The instrument's dialect with one table changed."""
     changed = getattr(instrument.dialect, table).model_copy(update=changes)
     instrument.dialect = instrument.dialect.model_copy(update={table: changed})
-
-
-def test_one_channel_is_closed_at_a_time(switch):
-    for channel in ("101", "102", "101"):
-        switch.select(channel)
-        assert switch.link.query("ROUTe:CLOSe:STATe?") == f"(@{channel})"
-    switch.release()
-    assert switch.link.query("ROUTe:CLOSe? (@101,102)") == "0,0"
-
-
-def test_a_channel_that_is_not_there(switch):
-    with pytest.raises(RefusedError, match="while channel 105 was closed"):
-        switch.select("105")
-
-
-def test_a_switch_that_does_not_move(switch):
-    spoiled(switch, "route", close="ROUTe:OPEN (@{channel})")
-    with pytest.raises(AnswerError, match=r"channel 101 was closed but .* answers '0'"):
-        switch.select("101")
-
-
-def test_a_lost_switch_closes_its_channel_again(switch):
-    switch.select("102")
-    switch.link.close()
-    switch.recover()
-    assert switch.link.query("ROUTe:CLOSe:STATe?") == "(@102)"
 
 
 def test_the_level_has_a_ceiling_and_is_read_back(generator):

@@ -1,75 +1,25 @@
 """One contract for whatever sweeps: every set-up, unlike dialects, over TCP and a serial line."""
 
 import io
-import json
-import subprocess
-import sys
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from drivers.dialect import (
-    NetworkAnalyzerDialect,
-    PowerMeterDialect,
-    SignalGeneratorDialect,
-    SpectrumAnalyzerDialect,
-    load_dialect,
-    wire_settings,
-)
 from drivers.errors import AnswerError, InputError, InstrumentError, RefusedError
 from drivers.hand import Hand
 from drivers.link import Link
-from drivers.network_analyzer import NetworkAnalyzer
-from drivers.power_meter import PowerMeter
 from drivers.recorded import read_recording
-from drivers.signal_generator import SignalGenerator
 from drivers.simulated.launch import SimulatedBenchProcess
-from drivers.spectrum_analyzer import TrackingSpectrumAnalyzer
-from drivers.stepped_source import SteppedSource
-from drivers.sweep import SCALAR, SweepSettings, require_usable
-from drivers.tracking_source import TrackingSource
+from drivers.sweep import SCALAR, SuspectSweepError, SweepSettings, require_usable
 from drivers.traffic_log import TrafficLog
 from harness.starter_files import write_starter
-from tests.drivers.serial_bridge import serial_bridge
+from tests.drivers.sweep_cases import CEILING_DBM, KINDS, UNLIKE, Case, made
 from tests.drivers.unlike import line_response
+from tests.drivers.unlike_bench import unlike_bench
 
-HERE = Path(__file__).parent
-UNLIKE = ("centre-span", "plain-text", "listed")
 SETTINGS = SweepSettings(2.4e9, 2.48e9, 51, -10.0, 1000.0)
-CEILING_DBM = 0.0
-ABOVE_ANY_SOURCE_DBM = 60.0
-
-
-@dataclass
-class Case:
-    """A source, and how to look at it from outside."""
-
-    source: object
-    traffic: io.StringIO
-    rf_query: str
-    rf_on: tuple[str, ...]
-    can_be_logarithmic: bool
-
-    def rf_is_on(self):
-        """What another client sees; on a serial line there is only this one."""
-        link = self.source.source_link
-        if link.resource.startswith("ASRL"):
-            return link.query(self.rf_query) in self.rf_on
-        other = Link(link.resource)
-        other.open()
-        answer = other.query(self.rf_query)
-        other.close()
-        return answer in self.rf_on
-
-    def sent(self):
-        """How many messages went out so far."""
-        return self.traffic.getvalue().count("  ->  ")
-
-    def is_scalar(self):
-        return self.source.traces == SCALAR
 
 
 @pytest.fixture(scope="module")
@@ -79,61 +29,12 @@ def addresses(tmp_path_factory):
     write_starter(folder)
     with ExitStack() as stack:
         bench = stack.enter_context(SimulatedBenchProcess(folder / "simulated-bench.toml"))
-        unlike = subprocess.Popen(
-            [sys.executable, HERE / "unlike.py"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-        )
-        stack.callback(unlike.wait, 10)
-        stack.callback(unlike.stdout.close)
-        stack.callback(unlike.stdin.close)
+        unlike = stack.enter_context(unlike_bench())
         hand = Hand(Link(bench.addresses["hand"]))
         hand.open()
         hand.connect_through()
         hand.close()
-        yield {**bench.addresses, **json.loads(unlike.stdout.readline())}
-
-
-def linked(resource, dialect, log):
-    return Link(resource, timeout_s=2.0, wire=wire_settings(dialect), log=log)
-
-
-def analyzer(resource, name, log, folder=Path(), **options):
-    dialect = load_dialect(name, NetworkAnalyzerDialect, relative_to=folder)
-    return NetworkAnalyzer(
-        linked(resource, dialect, log), dialect, maximum_power_dbm=CEILING_DBM, **options
-    )
-
-
-def made(kind, addresses, log, stack):
-    """A source of the named kind, not opened yet."""
-    if kind in ("vector", "vector S21", "vector serial"):
-        resource = addresses["analyzer"]
-        if kind.endswith("serial"):
-            resource = stack.enter_context(serial_bridge(resource))
-        options = {"traces": ("S21",)} if kind.endswith("S21") else {}
-        return analyzer(resource, "scpi-99-network-analyzer", log, **options)
-    if kind == "stepped":
-        words = load_dialect("scpi-99-signal-generator", SignalGeneratorDialect)
-        generator = SignalGenerator(
-            linked(addresses["generator"], words, log), words, maximum_power_dbm=CEILING_DBM
-        )
-        words = load_dialect("scpi-99-power-meter", PowerMeterDialect)
-        meter = PowerMeter(linked(addresses["power_meter"], words, log), words, floor_dbm=-65.0)
-        return SteppedSource(generator, meter)
-    if kind == "tracking":
-        words = load_dialect("scpi-99-spectrum-analyzer", SpectrumAnalyzerDialect)
-        link = linked(addresses["spectrum_analyzer"], words, log)
-        return TrackingSource(TrackingSpectrumAnalyzer(link, words, maximum_power_dbm=CEILING_DBM))
-    name, _, serial = kind.partition(" ")
-    resource = addresses[name]
-    if serial:
-        resource = stack.enter_context(serial_bridge(resource))
-    return analyzer(resource, f"{name}.toml", log, HERE / "unlike_dialects")
-
-
-KINDS = (
-    "vector", "vector S21", "vector serial", "stepped", "tracking",
-    *UNLIKE, *(f"{name} serial" for name in UNLIKE),
-)  # fmt: skip
+        yield {**bench.addresses, **unlike}
 
 
 @pytest.fixture(params=KINDS)
@@ -178,20 +79,28 @@ def test_a_sweep_is_what_was_asked_for(case):
     source.rf_off()
     assert not case.rf_is_on()
     assert sweep.traces == source.traces
-    assert sweep.readings.shape == (len(source.traces), SETTINGS.points)
+    require_asked_for(sweep)
+
+
+def require_asked_for(sweep):
+    """That a sweep, whatever it comes from, is one of `SETTINGS`."""
+    assert sweep.readings.shape == (len(sweep.traces), SETTINGS.points)
     assert sweep.readings.dtype == np.complex128
     assert sweep.frequency_hz == pytest.approx(SETTINGS.frequency_hz())
     assert not sweep.overloaded
     assert sweep.remarks == ()
-    transmission = sweep.readings[sweep.traces.index(SCALAR[0] if case.is_scalar() else "S21")]
+    is_scalar = sweep.traces == SCALAR
+    transmission = sweep.readings[sweep.traces.index(SCALAR[0] if is_scalar else "S21")]
     # two pads of 10 dB and the leads on the bench; 20 dB exactly in the unlike analyzers
     assert np.all((np.abs(transmission) > 0.03) & (np.abs(transmission) < 0.11))
-    if case.is_scalar():
+    if is_scalar:
         assert np.all(transmission.imag == 0.0)
         assert np.all(transmission.real >= 0.0)
 
 
-@pytest.mark.parametrize("case", [n for n in KINDS if n.startswith(UNLIKE)], indirect=True)
+@pytest.mark.parametrize(
+    "case", [n for n in KINDS if n.startswith(UNLIKE) or "unlike" in n], indirect=True
+)
 def test_unlike_words_give_the_same_numbers(case):
     """Against the response that the analyzers are declared to have, at single precision."""
     case.source.configure(SETTINGS)
@@ -232,7 +141,7 @@ def test_what_the_instrument_cannot_do_is_no_band(case):
 def test_a_level_that_is_read_back_otherwise_is_no_band(case):
     """As if the instrument told twice the level that was set."""
     source = case.source
-    inner = source.analyzer if hasattr(source, "analyzer") else getattr(source, "generator", source)
+    inner = case.switch()
     told = inner.dialect.settings.power_dbm.model_copy(update={"answer_scale": 2.0})
     settings = inner.dialect.settings.model_copy(update={"power_dbm": told})
     inner.dialect = inner.dialect.model_copy(update={"settings": settings})
@@ -287,13 +196,87 @@ def test_rf_that_went_off_by_itself_is_noticed(case):
     source = case.source
     source.configure(SETTINGS)
     source.rf_on()
-    switch = (
-        source.analyzer if hasattr(source, "analyzer") else getattr(source, "generator", source)
-    )
-    source.source_link.write(switch.safe_commands[-1])
+    source.source_link.write(case.switch().safe_commands[-1])
     with pytest.raises(AnswerError, match="RF was found off") as raised:
         source.sweep()
     assert raised.value.sweep.readings.shape == (len(source.traces), SETTINGS.points)
+
+
+def test_settings_in_force_are_confirmed_with_questions_only(case):
+    source = case.source
+    with pytest.raises(InstrumentError, match="before a band was set up"):
+        source.confirm()
+    source.configure(replace(SETTINGS, averages=2))
+    source.confirm()
+    source.rf_on()
+    source.sweep()
+    said = len(case.traffic.getvalue())
+    source.confirm()
+    source.confirm()
+    asked = [line.split("  ->  ")[1] for line in case.traffic.getvalue()[said:].splitlines()
+             if "  ->  " in line]  # fmt: skip
+    assert asked
+    assert all(question.endswith("?") for question in asked)
+    assert case.rf_is_on()
+    source.sweep()
+
+
+def test_what_was_changed_by_hand_is_found(case):
+    """Every setting that is read back, one after the other, on the link that nobody looks at."""
+    source = case.source
+    source.configure(replace(SETTINGS, averages=2))
+    source.rf_on()
+    sweep = source.sweep()
+    source.confirm()
+    for link, name, change, put_back in changes_by_hand(case):
+        link.write(change)
+        with pytest.raises(SuspectSweepError, match="not what they were set to any more") as raised:
+            source.confirm()
+        assert name in raised.value.what
+        assert raised.value.sweep is not None
+        assert raised.value.sweep.time == sweep.time
+        link.write(put_back)
+        source.confirm()
+    rf = case.switch().dialect.rf
+    source.source_link.write(rf.off)
+    with pytest.raises(SuspectSweepError, match="RF was switched on but"):
+        source.confirm()
+    source.recover()
+    source.confirm()
+    source.source_link.write(rf.on)
+    with pytest.raises(AnswerError, match="RF was switched off but"):
+        source.confirm()
+    source.rf_off()
+
+
+def changes_by_hand(case):
+    """Link, name, a command that changes the setting and one that puts it back."""
+    other = {
+        "power_dbm": -12.0, "start_hz": 2.41e9, "stop_hz": 2.47e9, "centre_hz": 2.45e9,
+        "span_hz": 70e6, "points": 11, "if_bandwidth_hz": 300.0, "reference_dbm": -20.0,
+        "frequency_hz": 2.46e9,
+    }  # fmt: skip
+    now = {
+        "power_dbm": -10.0, "start_hz": 2.4e9, "stop_hz": 2.48e9, "centre_hz": 2.44e9,
+        "span_hz": 80e6, "points": 51, "if_bandwidth_hz": 1000.0, "reference_dbm": -10.0,
+        "frequency_hz": 2.48e9,
+    }  # fmt: skip
+    inner = [case.switch(), *([case.source.meter] if hasattr(case.source, "meter") else [])]
+    found = 0
+    for instrument in inner:
+        for name, value in other.items():
+            setting = getattr(instrument.dialect.settings, name, None)
+            if setting is not None and setting.get is not None:
+                found += 1
+                yield instrument.link, name, setting.message(value), setting.message(now[name])
+        stated = getattr(instrument.dialect, "averaging", None)
+        if stated is not None and stated.get is not None:
+            one, two = (stated.on[0].format(value=count) for count in (3, 2))
+            yield instrument.link, "averages", one, two
+        if instrument.dialect.role == "network analyzer" and instrument.dialect.data.axis:
+            spacing = instrument.dialect.spacing
+            yield instrument.link, "point 2 should be", spacing.logarithmic[0], spacing.linear[0]
+    assert found
 
 
 def test_made_safe_when_out_of_step(case):
@@ -310,9 +293,16 @@ def test_made_safe_when_out_of_step(case):
     source.sweep()
 
 
-@pytest.mark.parametrize("case", ["vector", "vector S21"], indirect=True)
-def test_files_of_a_sweep_end_in_the_same_sweep(case, tmp_path):
-    """Written by scikit-rf as Touchstone 1.1, as an instrument without a remote port would."""
+@pytest.mark.parametrize("case", ["vector", "vector S21", "centre-span"], indirect=True)
+@pytest.mark.parametrize("ports", [1, 2])
+@pytest.mark.parametrize(
+    ("form", "unit", "unit_hz"), [("ri", "Hz", 1.0), ("ma", "MHz", 1e6), ("db", "GHz", 1e9)]
+)
+def test_files_of_a_sweep_end_in_the_same_sweep(case, tmp_path, ports, form, unit, unit_hz):
+    """Written by scikit-rf as Touchstone 1.1, as by an instrument without a remote port.
+
+    The file reaches beyond the band at both ends.
+    """
     import skrf
 
     case.source.configure(SETTINGS)
@@ -320,12 +310,21 @@ def test_files_of_a_sweep_end_in_the_same_sweep(case, tmp_path):
     sweep = case.source.sweep()
     readings = dict(zip(sweep.traces, sweep.readings, strict=True))
     nothing = np.full(SETTINGS.points, 1e-3, complex)
-    s = [[readings.get(f"S{out}{into}", nothing) for into in (1, 2)] for out in (1, 2)]
-    network = skrf.Network(f=sweep.frequency_hz, s=np.transpose(s, (2, 0, 1)), f_unit="hz")
-    network.write_touchstone("through", dir=tmp_path)
-    read = read_recording(tmp_path / "through.s2p")
-    again = read.within(SETTINGS.start_hz, SETTINGS.stop_hz, sweep.time)
-    assert again.frequency_hz == pytest.approx(sweep.frequency_hz)
-    for name, values in readings.items():
-        assert again.readings[again.traces.index(name)] == pytest.approx(values, rel=1e-9)
+    if ports == 1:
+        s = [[readings["S21"]]]
+    else:
+        s = [[readings.get(f"S{out}{into}", nothing) for into in (1, 2)] for out in (1, 2)]
+    s = np.pad(np.transpose(s, (2, 0, 1)), ((1, 1), (0, 0), (0, 0)), constant_values=2.0)
+    frequency_hz = np.array([1e9, *sweep.frequency_hz, 3e9])
+    network = skrf.Network(f=frequency_hz / unit_hz, s=s, f_unit=unit)
+    network.write_touchstone("through", dir=tmp_path, form=form)
+    recording = read_recording(
+        tmp_path / f"through.s{ports}p", transmission="S21" if ports == 2 else "S11"
+    )
+    again = recording.within(SETTINGS.start_hz, SETTINGS.stop_hz, sweep.time)
+    require_asked_for(again)
     require_usable(again, "the file")
+    assert again.time == sweep.time
+    assert set(again.traces) == ({"S21"} if ports == 1 else {"S11", "S21", "S12", "S22"})
+    for name in set(again.traces) & set(readings):
+        assert again.readings[again.traces.index(name)] == pytest.approx(readings[name], rel=1e-9)

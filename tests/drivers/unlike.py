@@ -1,14 +1,8 @@
 """Simulated analyzers whose commands are unlike each other and unlike SCPI's command reference.
 
-Run as a program it serves all of them until its standard input closes; the first line that it
-writes is a JSON object of their VISA addresses. Each measures the same line (`line_response`)
-and reads nothing but its floor while RF is off. Their commands are invented.
+Each measures the same line (`line_response`) and reads nothing but its floor while RF is off.
+Their commands are invented. `tests.drivers.unlike_bench` serves them.
 """
-
-import asyncio
-import json
-import sys
-import threading
 
 import numpy as np
 
@@ -26,7 +20,6 @@ from drivers.simulated.scpi import (
     Text,
     setting,
 )  # fmt: skip
-from drivers.simulated.server import serve
 
 SWEEP_TIME_S = 0.004
 FLOOR = 1e-6
@@ -208,27 +201,3 @@ class Listed(Unlike):
 
     def frequencies(self):
         return np.array(self.listed_hz)
-
-
-async def main():
-    engines = {
-        "centre-span": centre_span(),
-        "plain-text": plain_text(),
-        "listed": Listed().engine,
-    }
-    ended = asyncio.Event()
-    loop = asyncio.get_running_loop()
-
-    def await_end():
-        sys.stdin.read()
-        loop.call_soon_threadsafe(ended.set)
-
-    async with await serve(engines) as server:
-        addresses = {n: f"TCPIP0::127.0.0.1::{p}::SOCKET" for n, p in server.ports.items()}
-        print(json.dumps(addresses), flush=True)
-        threading.Thread(target=await_end, daemon=True).start()
-        await ended.wait()
-
-
-if __name__ == "__main__":
-    asyncio.run(main())

@@ -1,61 +1,45 @@
 """Stations of every set-up, made from the starting one, for tests that measure."""
 
 import re
+from importlib import resources
 
-TRACKING = """
-[spectrum_analyzer]
-power = "-5 dBm"
-maximum_power = "0 dBm"
-resolution_bandwidth = "10 kHz"
-averages = 4
-source_match = "30 dB"
-load_match = "30 dB"
-linearity = "0.2 dB"
-drift_per_hour = "0.1 dB"
-"""
-STEPPED = """
-[generator]
-power = "0 dBm"
-maximum_power = "10 dBm"
-source_match = "30 dB"
+STARTER = resources.files("harness") / "starter"
 
-[power_meter]
-maximum_power = "5 dBm"
-noise_floor = "-60 dBm"
-load_match = "30 dB"
-linearity = "0.02 dB"
-drift_per_hour = "0.02 dB"
-averages = 2
-"""
-RECORDED = """
-[recorded]
-instrument = "An analyzer without a remote port"
-source_match = "30 dB"
-load_match = "30 dB"
-drift_per_hour = "0.02 dB"
-"""
-SWITCH = """
-[switch]
-through = 101
-item = 102
-path_difference = "0.05 dB"
-"""
-SWITCH_ON_THE_BENCH = """
-[switch]
-switching_time = "20 ms"
-[switch.channels.101]
-joins = "through"
-length = "60 mm"
-resistance_at_1_ghz = "0.5 ohm"
-contact_resistance = "50 mohm"
-spread = 0.2
-[switch.channels.102]
-joins = "item"
-length = "60 mm"
-resistance_at_1_ghz = "0.5 ohm"
-contact_resistance = "50 mohm"
-spread = 0.2
-"""
+
+def starting_text(name):
+    """A file that `tareline init` writes."""
+    return (STARTER / name).read_text("utf-8")
+
+
+def suggested(name, table):
+    """A table that a starting file holds as a comment, ready to be pasted in."""
+    lines = starting_text(name).splitlines()
+    start = next(n for n, line in enumerate(lines) if line.startswith(f"# [{table}]"))
+    block = []
+    for line in lines[start:]:
+        text = line.removeprefix("# ")
+        if not line.startswith("# ") or (text.startswith("[") and f"[{table}" not in text):
+            break
+        block.append(text)
+    return "\n" + "\n".join(block) + "\n"
+
+
+def without(text, *keys):
+    """Text without the lines that set `keys`."""
+    return "".join(line for line in text.splitlines(True) if line.partition(" = ")[0] not in keys)
+
+
+def on_the_bench(*tables):
+    """The station's suggested tables, for instruments of a simulated bench at full pace."""
+    text = "".join(suggested("station.toml", table) for table in tables)
+    return without(text, "resource", "settling")
+
+
+TRACKING = on_the_bench("spectrum_analyzer")
+STEPPED = on_the_bench("generator", "power_meter")
+RECORDED = on_the_bench("recorded")
+SWITCH = on_the_bench("switch")
+SWITCH_ON_THE_BENCH = suggested("simulated-bench.toml", "switch")
 SET_UPS = {"vector": None, "S21 alone": None, "stepped": STEPPED, "tracking": TRACKING}
 
 

@@ -8,6 +8,8 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
+from harness import rehearsal
+from harness.exchange import PersonAtTheBench
 from harness.interrupts import StopSignals
 from harness.measure import Assignment, _rehearsed, _Run
 from harness.procedure import Procedure, find_procedure, procedure_names
@@ -27,6 +29,30 @@ def test_rehearsal_tells_the_work(insertions, sweeps):
     assert work.sweeps == 2 * (4 + insertions * sweeps + 4)
     assert work.connections == insertions + 2
     assert work.swept == {(k, b) for k in ("normalization", "insertions") for b in BANDS}
+
+
+@given(insertions=st.integers(1, 6), makings=st.integers(1, 3), check_every=st.integers(0, 7))
+def test_rehearsal_tells_makings_and_checks(insertions, makings, check_every):
+    """An opening and a closing check, and one after every so many insertions but the last."""
+    work = rehearse(lambda bench: qualify(bench, insertions, 2, makings, check_every), "X", BANDS)
+    between = (insertions - 1) // check_every if check_every else 0
+    assert work.connections == insertions + makings * (2 + between)
+    assert work.sweeps == 2 * (2 * insertions + 4 * makings * (2 + between))
+
+
+def test_a_person_is_told_what_is_between_the_leads():
+    """After a check between two insertions the item is put in, not undone."""
+    asked = []
+    leads = SimpleNamespace(connector="SMA", torque_n_m=0.56)
+    station = SimpleNamespace(through=None, leads=leads)
+    person = PersonAtTheBench(station, asked.append, lambda text: None)
+    person.connect_through(again=False)
+    for number in (1, 2):
+        person.connect_item("X", number, 3)
+    person.connect_through(again=True)
+    person.connect_item("X", 3, 3)
+    said = [next(w for w in ("Put", "Undo", "join", "Join") if w in text) for text in asked]
+    assert said == ["Join", "Put", "Undo", "join", "Put"]
 
 
 def sweeps_without_insertion(bench):
@@ -93,7 +119,8 @@ def never_ends(bench):
         (asks_for_nothing, "0 insertions were asked for"),
     ],
 )
-def test_wrong_order_is_explained(procedure, says):
+def test_wrong_order_is_explained(procedure, says, monkeypatch):
+    monkeypatch.setattr(rehearsal, "MOST_SWEEPS", 10_000)
     with pytest.raises(InputError, match=says):
         rehearse(procedure, "X", BANDS)
 
@@ -112,7 +139,9 @@ def test_built_in_procedures_are_found_with_their_parameters():
     assert "qualify" in procedure_names()
     found = find_procedure("qualify")
     assert found.function is qualify
-    assert [p.name for p in found.parameters] == ["insertions", "sweeps"]
+    assert [p.name for p in found.parameters] == [
+        "insertions", "sweeps", "makings", "check_every",
+    ]  # fmt: skip
     assert found.summary.startswith("Normalize")
 
 
@@ -154,7 +183,7 @@ def test_rf_that_may_be_on_is_told_before_a_full_disk(tmp_path):
     def unreachable():
         raise InstrumentError("RF could not be shown to be off", hint="RF may be ON")
 
-    connected = SimpleNamespace(analyzer=SimpleNamespace(make_safe=unreachable), clock=lambda: 0.0)
+    connected = SimpleNamespace(source=SimpleNamespace(make_safe=unreachable), clock=lambda: 0.0)
     run = _Run(None, connected, StopSignals(), None, "X", None, {})
     with pytest.raises(InstrumentError, match="RF may be ON"):
         run._shut_down(SimpleNamespace(event=refuse, close=lambda: None), "error", "cause")

@@ -4,6 +4,7 @@ import json
 import os
 import pty
 import random
+import select
 import signal
 import subprocess
 import sys
@@ -15,17 +16,12 @@ from drivers.hand import Hand
 from drivers.link import Link
 from harness.run_analysis import read_run
 from harness.run_file import open_run, read_readings
+from tests.harness.command_line import FROM_NOTHING, Started, tareline
 
-TARELINE = (sys.executable, "-c", "from harness.cli import main; main()")
 SWEEPING = 1 << 3
 DEADLINE_S = 30.0
-
-
-def tareline(*arguments, folder, **options):
-    return subprocess.run(
-        [*TARELINE, *map(str, arguments)],
-        cwd=folder, capture_output=True, text=True, check=False, timeout=60, **options,
-    )  # fmt: skip
+MESSAGES = 800
+"""About as many as a run of two insertions has."""
 
 
 def change(path, old, new):
@@ -132,9 +128,9 @@ def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number
     128 + the signal's number, and the message says how to go on."""
     process = start_bench(pace=1.0)
     use_running_bench(workplace_folder, process)
-    change(workplace_folder / "station.toml", '"1 kHz"', '"100 Hz"')
+    change(workplace_folder / "station.toml", '"1 kHz"', '"200 Hz"')
     run = subprocess.Popen(
-        [*TARELINE, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
+        [*FROM_NOTHING, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
         cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
     )  # fmt: skip
     other = Link(process.addresses["analyzer"])
@@ -180,7 +176,7 @@ def test_losing_the_instrument_keeps_what_was_measured(workplace_folder, start_b
     change(workplace_folder / "station.toml", '"1 kHz"', '"200 Hz"')
     change(workplace_folder / "station.toml", '"5 s"', '"500 ms"')
     run = subprocess.Popen(
-        [*TARELINE, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
+        [*FROM_NOTHING, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
         cwd=workplace_folder, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     other = Link(process.addresses["analyzer"])
@@ -218,7 +214,7 @@ def test_leads_that_are_not_joined_are_asked_for_again_and_then_refused(
 ):
     """A forgotten through would make everything after it look like a gain."""
     use_people(workplace_folder, start_bench())
-    done = tareline("run", "qualify", "--item", "JMP-0107", folder=workplace_folder, input="\n" * 9)
+    done = tareline("run", "qualify", "--item", "JMP-0107", folder=workplace_folder, typed="\n" * 9)
     assert done.returncode == 3
     assert done.stderr.count("Press Enter") == 3
     assert "as if the leads were not joined" in done.stderr
@@ -233,7 +229,7 @@ def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
     join_the_leads(process)
     done = tareline(
         "run", "qualify", "--item", "JMP-0107", "--insertions", "2", "--sweeps", "1", "--json",
-        folder=workplace_folder, input="\n" * 4,
+        folder=workplace_folder, typed="\n" * 4,
     )  # fmt: skip
     # nobody followed the prompts: the leads stay joined, and the "item" loses nothing
     prompts = done.stderr
@@ -251,7 +247,7 @@ def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
 def test_nobody_at_the_prompt_is_an_error_with_rf_off(workplace_folder, start_bench):
     process = start_bench()
     use_people(workplace_folder, process)
-    done = tareline("run", "qualify", folder=workplace_folder, stdin=subprocess.DEVNULL)
+    done = tareline("run", "qualify", folder=workplace_folder)
     assert done.returncode == 2
     assert "nobody answers the prompt" in done.stderr
     link = Link(process.addresses["analyzer"])
@@ -264,7 +260,7 @@ def test_at_a_terminal_progress_is_a_bar(workplace_folder):
     """On a pseudo-terminal: the bar is drawn and taken away, the table comes on its own."""
     parent, child = pty.openpty()
     run = subprocess.Popen(
-        [*TARELINE, "run", "qualify", "--item", "JMP-0107", "--insertions", "2"],
+        [*FROM_NOTHING, "run", "qualify", "--item", "JMP-0107", "--insertions", "2"],
         cwd=workplace_folder, stderr=child, stdout=subprocess.PIPE, text=True,
         env={**os.environ, "TERM": "xterm", "COLUMNS": "80"},
     )  # fmt: skip
@@ -349,33 +345,38 @@ def test_ctrl_c_at_any_instant_ends_in_order(workplace_folder, start_bench):
     use_running_bench(workplace_folder, process)
     other = Link(process.addresses["analyzer"])
     other.open()
+    change(workplace_folder / "station.toml", "[leads]", '[traffic_log]\nfile = "log"\n\n[leads]')
+    log = workplace_folder / "log"
+    os.mkfifo(log)
     rng = random.Random(7)
     for trial in range(8):
         results = workplace_folder / f"results-{trial}"
-        run = subprocess.Popen(
-            [*TARELINE, "run", "qualify", "--item", "JMP-0107", "--results", results],
-            cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
-        )  # fmt: skip
-        sweeps = rng.randrange(100)
-        deadline = time.monotonic() + DEADLINE_S
-        while time.monotonic() < deadline and run.poll() is None:
-            if kept_in(results) >= sweeps:
-                break
+        run = Started(
+            ("run", "qualify", "--item", "JMP-0107", "--insertions", "2", "--results", results),
+            workplace_folder,
+            typed="",
+        )
+        reader = os.open(log, os.O_RDONLY | os.O_NONBLOCK)
+        wait_for_messages(reader, rng.randrange(MESSAGES), run)
         run.send_signal(signal.SIGINT)
-        _, message = run.communicate(timeout=20)
-        assert run.returncode in (0, 130), message
-        assert "Traceback" not in message
-        assert "Exception ignored" not in message
+        # a log that nobody reads would hold the run up
+        wait_for_messages(reader, sys.maxsize, run)
+        os.close(reader)
+        done = run.finished()
+        assert done.returncode in (0, 130), done.stderr
+        assert "Traceback" not in done.stderr
+        assert "Exception ignored" not in done.stderr
         assert other.query("OUTP?") == "0"
         for path in results.glob("*.h5"):
             read_run(path)
     other.close()
 
 
-def kept_in(results):
-    kept = 0
-    for path in results.glob("*.h5"):
-        with open_run(path) as file:
-            for band in read_readings(file).values():
-                kept += len(band.normalization_time) + len(band.insertion_time)
-    return kept
+def wait_for_messages(log, count, run):
+    """Until the traffic log has so many more lines, or the run has ended."""
+    while count > 0 and not run.has_ended():
+        if select.select([log], [], [], 0.2)[0]:
+            said = os.read(log, 512)
+            if not said:
+                return
+            count -= said.count(b"\n")

@@ -3,8 +3,6 @@
 import hashlib
 import json
 import os
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -19,9 +17,9 @@ from drivers.simulated.truth import insertion_loss_db, scattering
 from harness.run_analysis import read_run
 from harness.run_file import open_run, read_readings
 from harness.starter_files import write_starter
+from tests.harness.command_line import tareline
 from tests.harness.set_ups import replace, use_set_up
 
-TARELINE = (sys.executable, "-c", "from harness.cli import main; main()")
 BANDS = ("telemetry-868", "backhaul-2400")
 GRID = np.concatenate([np.linspace(860e6, 873e6, 27), np.linspace(2.38e9, 2.5e9, 25)])
 UNITS = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
@@ -155,13 +153,6 @@ def test_files_that_cannot_be_used_are_explained(tmp_path, name, text, says):
     with pytest.raises(InputError, match=says) as raised:
         read_recording(tmp_path / name)
     assert raised.value.hint
-
-
-def tareline(*arguments, folder):
-    return subprocess.run(
-        [*TARELINE, *map(str, arguments)],
-        cwd=folder, capture_output=True, text=True, check=False, timeout=60,
-    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ import time
 import pytest
 from typer.testing import CliRunner
 
+from drivers.dialect import dialect_text as shipped_text
 from drivers.dialect import load_dialect
 from drivers.errors import InputError
 from drivers.link import Link
@@ -107,6 +108,20 @@ def test_a_failed_step_is_shown_with_its_hint(addresses):
     assert "prepare: failed" in result.stdout
     assert "Undefined header" in result.stdout
     assert "not good yet" in result.stdout
+
+
+def test_what_is_asked_again_and_again_is_shown_briefly(addresses, tmp_path):
+    """The words for an empty error queue are mistaken, so that it is asked to the limit."""
+    text = shipped_text("scpi-99-power-meter")
+    asks = 'next_error = "SYSTem:ERRor:NEXT?"'
+    assert asks in text
+    mine = tmp_path / "mine.toml"
+    mine.write_text(text.replace(asks, f'{asks}\nno_error = ["nothing"]'), "utf-8")
+    result = run(addresses["power_meter"], "--check", "power-meter", "--dialect", mine)
+    assert result.exit_code == 3
+    assert result.stdout.count('<- 0,"No error"') == 3
+    assert "... the same 97 times more" in result.stdout
+    assert "put it into `no_error`" in result.stdout
 
 
 @pytest.mark.parametrize(

@@ -95,6 +95,11 @@ class Scripted:
         if not self.recovers:
             raise LinkError("still nobody there")
 
+    def confirm(self): ...
+
+    def make_safe(self):
+        self.is_on = False
+
     def sweep(self):
         assert self.is_on
         self.time += 1.0

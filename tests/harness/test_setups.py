@@ -2,8 +2,7 @@
 
 import itertools
 import os
-import subprocess
-import sys
+from dataclasses import replace as replace_fields
 
 import numpy as np
 import pytest
@@ -23,19 +22,24 @@ from harness.run_analysis import read_run
 from harness.run_file import open_run, read_readings
 from harness.starter_files import write_starter
 from harness.station import Station
+from tests.harness.command_line import tareline
 from tests.harness.set_ups import (
     SET_UPS,
     SWITCH,
     SWITCH_ON_THE_BENCH,
     TRACKING,
     replace,
+    suggested,
     use_set_up,
 )
+from tests.harness.short_run import show_table
 
-TARELINE = (sys.executable, "-c", "from harness.cli import main; main()")
 ITEM = "PIG-0451"
 BANDS = ("telemetry-868", "backhaul-5600")
 POINTS = 11
+NEAR = 0.3
+"""Farthest from the truth, counted in U: most of U here is reflections, which are smaller than the
+station states, so that errors are small beside it and one as large as U stands out."""
 SILENT_SWITCH = """
 [[faults]]
 instrument = "switch"
@@ -43,15 +47,6 @@ kind = "silence"
 on = "ROUTe:CLOSe?"
 nth = 3
 """
-
-
-def tareline(*arguments, folder, status=0, **options):
-    done = subprocess.run(
-        [*TARELINE, *map(str, arguments)],
-        cwd=folder, capture_output=True, text=True, check=False, timeout=60, **options,
-    )  # fmt: skip
-    assert done.returncode == status, done.stderr
-    return done
 
 
 def qualify(folder):
@@ -99,27 +94,54 @@ def runs(tmp_path_factory):
     return made
 
 
-def test_all_set_ups_agree_within_their_uncertainties(runs):
-    """Normalized error |E_n| <= 1 for every pair (ISO/IEC 17043:2010, B.3.1.3, from memory)."""
-    print(f"\n\n{'set-up':12}{'band':16}{'loss, dB':>10}{'U, dB':>8}{'error, dB':>11}")
+def disagreements(runs):
+    """Where the set-ups contradict the truth, or each other: |E_n| > 1 for a pair
+    (ISO/IEC 17043:2010, B.3.1.3, from memory)."""
+    found = []
     for name, (folder, _, run) in runs.items():
         description = read_description(folder / "simulated-bench.toml")
         for band, result in run.bands.items():
             truth_db = insertion_loss_db(description, ITEM, result.frequency_hz)
-            off = result.insertion_loss_db - truth_db
-            worst = np.argmax(np.abs(off))
-            print(
-                f"{name:12}{band:16}{result.insertion_loss_db[worst]:10.4f}"
-                f"{result.expanded_uncertainty_db[worst]:8.4f}{off[worst]:11.4f}"
-            )
-            assert np.mean(np.abs(off) <= result.expanded_uncertainty_db) >= 0.95
-            assert np.abs(off).max() < 0.12, (name, band)
+            off = np.abs(result.insertion_loss_db - truth_db) / result.expanded_uncertainty_db
+            if off.max() > NEAR:
+                found.append(f"{name}, {band}: {off.max():.2f} U from the truth")
     for one, other in itertools.combinations(runs, 2):
         for band in BANDS:
             first, second = runs[one][2].bands[band], runs[other][2].bands[band]
             together = np.hypot(first.expanded_uncertainty_db, second.expanded_uncertainty_db)
             e_n = np.abs(first.insertion_loss_db - second.insertion_loss_db) / together
-            assert e_n.max() <= 1, (one, other, band)
+            if e_n.max() > 1:
+                found.append(f"{one} against {other}, {band}: E_n {e_n.max():.2f}")
+    return found
+
+
+def test_all_set_ups_agree_within_their_uncertainties(runs):
+    rows = []
+    for name, (folder, _, run) in runs.items():
+        description = read_description(folder / "simulated-bench.toml")
+        for band, result in run.bands.items():
+            truth_db = insertion_loss_db(description, ITEM, result.frequency_hz)
+            off = result.insertion_loss_db - truth_db
+            at = np.argmax(np.abs(off))
+            values = (result.insertion_loss_db[at], result.expanded_uncertainty_db[at], off[at])
+            rows.append([name, band, *(f"{value:.4f}" for value in values)])
+    show_table(["set-up", "band", "loss, dB", "U, dB", "error, dB"], rows)
+    assert disagreements(runs) == []
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("name", [*SET_UPS, "recorded"])
+def test_a_set_up_that_is_off_by_its_uncertainty_is_noticed(runs, name, sign):
+    folder, path, run = runs[name]
+    shifted = {
+        band: replace_fields(
+            result,
+            insertion_loss_db=result.insertion_loss_db + sign * result.expanded_uncertainty_db,
+        )
+        for band, result in run.bands.items()
+    }
+    found = disagreements({**runs, name: (folder, path, replace_fields(run, bands=shifted))})
+    assert any(text.startswith(name) for text in found)
 
 
 def test_uncertainty_tells_good_set_ups_from_coarse_ones(runs):
@@ -148,9 +170,13 @@ def test_all_end_in_the_same_run_file(runs):
                 assert np.all(readings[band].insertions.real > 0)
         assert run.simulated
         lines = {line.name for band in run.bands.values() for line in band.budget}
-        assert ("linearity of the receiver" in lines) == (name in ("stepped", "tracking"))
+        assert ("linearity of the receiver" in lines) == (name != "recorded")
     roles = [entry["role"] for entry in runs["stepped"][2].instruments]
     assert roles == ["signal generator", "power meter", "simulated hand"]
+    notes = {
+        note for _, _, run in runs.values() for band in run.bands.values() for note in band.notes
+    }
+    assert not any("return_loss" in note for note in notes)
 
 
 @pytest.mark.parametrize("name", ["stepped", "recorded"])
@@ -173,6 +199,7 @@ def test_scalar_readings_without_statements_are_honest(tmp_path):
     assert any("no linearity of the receiver" in note for note in band.notes)
     (mismatch,) = [line for line in band.budget if line.name == "mismatch"]
     assert "taken as total" in mismatch.source
+    assert any("return_loss is not stated" in note for note in band.notes)
     assert band.expanded_uncertainty_db.min() > 0.4
 
 
@@ -228,7 +255,7 @@ def test_a_person_connects_through_and_item_to_a_switch_once(tmp_path, start_ben
     hand.connect_item(ITEM)
     hand.close()
     done = tareline(
-        "run", "qualify", "--item", ITEM, "--insertions", "3", folder=folder, input="\n"
+        "run", "qualify", "--item", ITEM, "--insertions", "3", folder=folder, typed="\n"
     )
     assert done.stderr.count("Press Enter") == 1
     assert "to channel 101 of the switch and PIG-0451 to channel 102" in done.stderr
@@ -253,7 +280,7 @@ BOTH = f'{TRACKING}\n[leads]\nconnector = "SMA"'
         ("stepped", 'power = "0 dBm"', 'power = "11 dBm"', "above maximum_power (10 dBm)"),
         ("tracking", 'maximum_power = "0 dBm"\n', "", "maximum_power: is missing"),
         ("tracking", "averages = 4", "averages = 0", "spectrum_analyzer.averages"),
-        ("tracking", "resolution_bandwidth", "resolution", "did you mean 'resolution_bandwidth'"),
+        ("tracking", "resolution_bandwidth", "bandwidth", "did you mean 'resolution_bandwidth'"),
         ("S21 alone", 'traces = ["S21"]', 'traces = ["S11"]', 'must hold "S21"'),
         ("vector", "[leads]", f"{SWITCH.replace('102', '101')}\n[leads]", "the same channel"),
         ("vector", "[leads]", f"{SWITCH.replace('path_', 'paths_')}\n[leads]", "'path_difference'"),
@@ -294,6 +321,26 @@ def test_half_a_set_up_is_named(tmp_path):
     station.write_text(text[:start] + text[end:], "utf-8")
     with pytest.raises(InputError, match="needs a \\[power_meter\\]"):
         read(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        ("generator", "power_meter"), ("spectrum_analyzer", "switch"),
+        ("generator", "power_meter", "switch", "traffic_log"), ("recorded",),
+    ],
+)  # fmt: skip
+def test_what_the_starting_station_suggests_can_be_used_as_it_stands(tmp_path, tables):
+    """Every table that stands there as a comment, addresses and all, on a real bench."""
+    write_starter(tmp_path)
+    path = tmp_path / "station.toml"
+    text = path.read_text("utf-8")
+    start, end = text.index("[simulation]"), text.index("\n[leads]")
+    own = "".join(suggested("station.toml", table) for table in tables)
+    path.write_text(text[:start] + own + text[end:], "utf-8")
+    workplace = read_workplace(path, tmp_path / "items.toml")
+    check_files(workplace, [ITEM], must_measure=False)
+    assert ("switch" in tables) == (workplace.station.switch is not None)
 
 
 @pytest.mark.parametrize("set_up", [*SET_UPS, "recorded"])

@@ -87,7 +87,7 @@ def test_uncertainty_is_not_bought_with_width(runs):
 
 def test_insertions_and_sweeps_are_as_asked_for(runs):
     for run in runs.values():
-        assert run.parameters == {"insertions": 5, "sweeps": 4}
+        assert run.parameters == {"insertions": 5, "sweeps": 4, "makings": 1, "check_every": 0}
         for band in run.bands.values():
             assert band.insertion_means_db.shape[0] == 5
             assert band.zero_change_db.shape[0] == 2

@@ -28,7 +28,7 @@ def mistakes(text):
         ('kind = "pad", attenuation = "-3 dB"', "greater than 0"),
         (
             'kind = "adapter", shape = "bent", length = "9 mm", resistance_at_1_ghz = "0 ohm"',
-            "should be 'straight', 'right-angle' or '45-degree'",
+            "there is no 'bent' here; known here: straight, right-angle, 45-degree",
         ),
         ('kind = "loose-pin", probability = 1.5, gap = "1 pF"', "less than or equal to 1"),
         ('kind = "missing-ferrule", resistence = "1 ohm"', "did you mean 'resistance'?"),

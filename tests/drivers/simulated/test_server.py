@@ -19,7 +19,7 @@ IDENTIFIED = b"Tareline,Simulated specimen,SIM-0,0.1.0\n"
 
 class Client:
     def __init__(self, port: int) -> None:
-        self.socket = socket.create_connection(("127.0.0.1", port), timeout=10)
+        self.socket = socket.create_connection(("127.0.0.1", port), timeout=60)
         self.stream = self.socket.makefile("rb")
 
     def send(self, data: bytes) -> None:

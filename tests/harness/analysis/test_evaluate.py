@@ -98,6 +98,52 @@ def test_leaving_the_reference_out_would_be_wrong():
     assert inside.mean() < 0.90
 
 
+def within(limit_db):
+    """An error that nobody knows more of than its limits, drawn anew for each campaign."""
+    return lambda rng: rng.uniform(-limit_db, limit_db, CAMPAIGNS)
+
+
+def made_once(deviation_db):
+    """One making of the through and one of the item, which all insertions share."""
+    return lambda rng: (
+        rng.normal(0, deviation_db, CAMPAIGNS) - rng.normal(0, deviation_db, CAMPAIGNS)
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "stated", "error_db", "inside_at_most"),
+    [
+        # all of a rectangular distribution lies within 1.73 of its standard deviations
+        ("linearity of the receiver", {"linearity_db": 0.05}, within(0.05), 1.0),
+        (
+            "paths of the switch",
+            {"switch_path_difference_db": 0.05, "connection_repeatability_db": 0.002},
+            within(0.05),
+            1.0,
+        ),
+        (
+            "connections made once",
+            {"switch_path_difference_db": 0.0, "connection_repeatability_db": 0.02},
+            made_once(0.02),
+            0.975,
+        ),
+    ],
+)
+def test_what_no_repetition_shows_is_in_the_uncertainty(line, stated, error_db, inside_at_most):
+    """An error that shifts all insertions of a campaign alike: the interval holds the truth as
+    often as it says, and would not without the line for it."""
+    rng = np.random.default_rng(16)
+    truth_db = np.full(CAMPAIGNS, 0.3)
+    made = readings(rng, truth_db + error_db(rng), insertions=5, making_db=0.002, noise_db=0.001)
+    result = evaluate(made, statements(CAMPAIGNS, **stated))
+    off_db = np.abs(result.insertion_loss_db - truth_db)
+    assert 0.945 <= np.mean(off_db <= result.expanded_uncertainty_db) <= inside_at_most
+    assert line in {c.name for c in result.budget}
+    kept = [c.standard_uncertainty_db**2 for c in result.budget if c.name != line]
+    without_db = result.coverage_factor * np.sqrt(np.sum(kept, axis=0))
+    assert np.mean(off_db <= without_db) < 0.5
+
+
 def test_a_straight_drift_is_taken_out_and_still_admitted():
     rng = np.random.default_rng(5)
     truth_db = np.full(CAMPAIGNS, 0.3)

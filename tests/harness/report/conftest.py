@@ -102,6 +102,8 @@ def make_band(
         effective_dof=total.effective_dof,
         coverage_factor=total.coverage_factor,
         expanded_uncertainty_db=total.expanded_uncertainty_db,
+        interval_low_db=loss - total.expanded_uncertainty_db,
+        interval_high_db=loss + total.expanded_uncertainty_db,
         budget=budget,
         insertion_means_db=means,
         insertion_time=STARTED + 300.0 + 240.0 * np.arange(insertions),

@@ -27,6 +27,14 @@ BAND_KEYS = {
     "effective_dof",
     "coverage_factor",
     "expanded_uncertainty_db",
+    "interval_low_db",
+    "interval_high_db",
+    "method",
+    "trials",
+    "gum_validated",
+    "gum_difference_db",
+    "zero_marks",
+    "notes",
     "expected_db",
     "expected_expanded_uncertainty_db",
     "normalized_error",
@@ -34,6 +42,11 @@ BAND_KEYS = {
     "worst",
     "verdict",
     "conformance_probability",
+    "decision_rule",
+    "guard_band_db",
+    "consumer_risk",
+    "producer_risk",
+    "advice",
     "budget",
 }
 WORST_KEYS = {
@@ -50,6 +63,7 @@ BUDGET_KEYS = {
     "standard_uncertainty_db",
     "dof",
     "source",
+    "acts_on",
 }
 
 

@@ -1,0 +1,1 @@
+"""How often the stated interval holds the truth: campaigns drawn from physics, evaluated."""
