@@ -23,6 +23,8 @@ def band(loss, u, expected, u_expected) -> BandResult:
         effective_dof=np.inf * ones,
         coverage_factor=2.0 * ones,
         expanded_uncertainty_db=u * ones,
+        interval_low_db=loss - u,
+        interval_high_db=loss + u,
         budget=(),
         insertion_means_db=loss[None],
         insertion_time=np.zeros(1),

@@ -41,7 +41,9 @@ def limits_of(folder):
     found = {}
     for name, band in workplace.station.bands.items():
         frequency_hz = np.linspace(band.start_hz, band.stop_hz, 3)
-        expected = item.expected(frequency_hz, workplace.station.temperature_c)
+        expected = item.expected(
+            frequency_hz, workplace.station.temperature_c, workplace.station.known_parts()
+        )
         found[name] = (frequency_hz, expected, item.limit_db(name, frequency_hz, expected))
     return found
 
