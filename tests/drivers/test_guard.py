@@ -12,8 +12,6 @@ import pytest
 from drivers.errors import InstrumentError
 from drivers.guard import Guard
 from drivers.link import Link, WireSettings
-from drivers.simulated.launch import SimulatedBenchProcess
-from harness.starter_files import write_starter
 from tests.drivers.scripted_peer import ScriptedPeer
 from tests.drivers.serial_bridge import serial_bridge
 
@@ -42,14 +40,6 @@ guard.dismiss()
 print("dismissed", flush=True)
 sys.stdin.read()
 """
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("bench")
-    write_starter(folder)
-    with SimulatedBenchProcess(folder / "simulated-bench.toml") as process:
-        yield process
 
 
 @pytest.fixture

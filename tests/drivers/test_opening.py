@@ -18,9 +18,7 @@ from drivers.errors import (
 from drivers.link import Link
 from drivers.network_analyzer import NetworkAnalyzer
 from drivers.simulated.faults_kinds import KINDS
-from drivers.simulated.launch import SimulatedBenchProcess
 from drivers.sweep import SweepSettings
-from harness.starter_files import write_starter
 from tests.drivers.scripted_peer import ScriptedPeer
 
 TIMEOUT_S = 0.3
@@ -43,14 +41,6 @@ FOREVER_ENDS_WITH = {
     "error-flood": RefusedError,
 }
 """What a fault that never passes ends with; the others do nothing to an opening."""
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("bench")
-    write_starter(folder)
-    with SimulatedBenchProcess(folder / "simulated-bench.toml") as process:
-        yield process
 
 
 @pytest.fixture

@@ -13,9 +13,7 @@ from drivers.dialect import load_dialect
 from drivers.errors import AnswerError, InstrumentError, LinkError, RefusedError
 from drivers.link import Link
 from drivers.network_analyzer import NetworkAnalyzer
-from drivers.simulated.launch import SimulatedBenchProcess
 from drivers.sweep import SweepSettings
-from harness.starter_files import write_starter
 
 TIMEOUT_S = 0.2
 POINTS = 11
@@ -26,14 +24,6 @@ SWEEP_ONCE = (
 )
 TRACE = "TRAC? S21"
 TOO_LATE = (pyvisa.VisaIOError, "VI_ERROR_TMO")
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("bench")
-    write_starter(folder)
-    with SimulatedBenchProcess(folder / "simulated-bench.toml") as process:
-        yield process
 
 
 @pytest.fixture
