@@ -20,6 +20,7 @@ from harness.instruments_command import dialect, instruments
 from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
 from harness.prove_command import prove
+from harness.verify_command import verify
 
 app = typer.Typer(
     name="tareline",
@@ -44,6 +45,7 @@ app.command()(adapter_losses)
 app.command()(delay)
 app.command()(plan)
 app.command()(prove)
+app.command()(verify)
 
 
 def _print_version(wanted: bool) -> None:

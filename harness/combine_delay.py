@@ -131,9 +131,8 @@ def _delay(band: BandReadings, result: BandResult | None, foreseen: ForeseenDela
     row = band.transmission
     return measured_delay(
         band.frequency_hz,
-        band.normalization[:, row],
-        band.insertions[:, row],
-        band.insertion,
+        band.through_mean[row],
+        band.item_transmission,
         mismatch_db(result),
         foreseen,
     )

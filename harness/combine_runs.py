@@ -282,7 +282,7 @@ def reflection_rms(
         if item.return_loss_db is None:
             return None
         return np.full_like(frequency_hz, reflection_magnitude(item.return_loss_db))
-    through, inserted = readings.normalization.mean(axis=0), readings.insertions.mean(axis=0)
+    through, inserted = readings.through_mean, readings.item_mean
     leads = np.abs(through[readings.transmission])
     change = [np.abs(inserted[row] - through[row]) / leads for row in rows]
     square = (change[0] ** 2 + change[1] ** 2) / 2.0

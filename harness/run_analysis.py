@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.analysis.band import BandReadings, BandResult
+from harness.analysis.band import BandBlocks, BandResult
 from harness.analysis.budget import COVERAGE_PROBABILITY
 from harness.analysis.evaluate import evaluate
 from harness.analysis.finding import Finding
 from harness.analysis.pooling import PooledRepeatability
+from harness.analysis.reduction import ReducedBand, reduced
 from harness.history import read_history
 from harness.items import Item
 from harness.result_record import read_band, write_band
 from harness.results import Run
 from harness.run_file import (
+    DamagedError,
     Group,
+    RunJournal,
     count_suspects,
-    finish_run,
+    finishing,
     open_run,
+    read_blocks,
     read_events,
     read_header,
-    read_readings,
+    require_intact,
 )
 from harness.run_finding import as_text, find_in_run, from_text
 from harness.stated import statements_of
@@ -35,19 +40,22 @@ UNKNOWN_REFLECTION = (
 )
 
 
-def assess(path: Path) -> dict[str, BandResult]:
+def assess(run: Path | RunJournal) -> dict[str, BandResult]:
     """Evaluate every band of a run file from its raw readings and its own station and item.
+
+    A run that this process is still writing is given as its journal.
 
     Raises:
         InputError: it is not a readable run file, or lacks sweeps to evaluate.
     """
-    return _assess(path)[0]
+    return _assess(run)[0]
 
 
-def _assess(path: Path) -> tuple[dict[str, BandResult], Finding | None]:
-    with open_run(path) as file:
+def _assess(run: Path | RunJournal) -> tuple[dict[str, BandResult], Finding | None]:
+    path = run if isinstance(run, Path) else run.path
+    with open_run(run) if isinstance(run, Path) else run.open_for_reading() as file:
         header = read_header(file)
-        readings = read_readings(file)
+        bands = {band: _reduced(path, blocks) for band, blocks in read_blocks(file).items()}
         suspects = count_suspects(file)
         history = read_history(file)
         station = Station.model_validate(
@@ -58,17 +66,31 @@ def _assess(path: Path) -> tuple[dict[str, BandResult], Finding | None]:
     try:
         results = {
             band: _with_suspects(
-                _assess_band(band, r, station, item, history.get(band)), suspects[band]
+                _assess_band(band, each, station, item, history.get(band)), suspects[band]
             )
-            for band, r in readings.items()
+            for band, each in bands.items()
         }
     except ValueError as error:
-        raise InputError(
-            f"the readings cannot be evaluated: {error}",
-            where=str(path),
-            hint="the run keeps all its readings; see whether its procedure was carried out whole",
-        ) from error
-    return results, find_in_run(results, readings, station, item)
+        raise _not_evaluable(path, error) from error
+    # what is found from a band's series in time (`BandResult.series`) joins its result here
+    return results, find_in_run(results, bands, station, item)
+
+
+def _reduced(path: Path, blocks: BandBlocks) -> ReducedBand:
+    try:
+        return reduced(blocks)
+    except DamagedError:
+        raise
+    except ValueError as error:
+        raise _not_evaluable(path, error) from error
+
+
+def _not_evaluable(path: Path, error: ValueError) -> InputError:
+    return InputError(
+        f"the readings cannot be evaluated: {error}",
+        where=str(path),
+        hint="the run keeps all its readings; see whether its procedure was carried out whole",
+    )
 
 
 def _with_suspects(result: BandResult, suspects: int) -> BandResult:
@@ -83,7 +105,7 @@ def _with_suspects(result: BandResult, suspects: int) -> BandResult:
 
 def _assess_band(
     band: str,
-    readings: BandReadings,
+    readings: ReducedBand,
     station: Station,
     item: Item,
     history: PooledRepeatability | None,
@@ -110,6 +132,16 @@ def finish(path: Path, finished: str) -> None:
         InputError: there is nothing to evaluate.
         RunFileError: the disk refused.
     """
+    with finishing(path, finished) as add:
+        add(analysis_of(path))
+
+
+def analysis_of(path: Path) -> Callable[[Group], None]:
+    """Evaluate a run file; gives what writes the analysis into an empty group.
+
+    Raises:
+        InputError: there is nothing to evaluate, or the file is damaged.
+    """
     results, finding = _assess(path)
 
     def write(analysis: Group) -> None:
@@ -118,7 +150,7 @@ def finish(path: Path, finished: str) -> None:
         for band, result in results.items():
             write_band(analysis.create_group(band), result)
 
-    finish_run(path, finished, write)
+    return write
 
 
 def read_run(path: Path) -> Run:
@@ -128,6 +160,7 @@ def read_run(path: Path) -> Run:
         InputError: it is not a readable run file.
     """
     with open_run(path) as file:
+        require_intact(file)
         header = read_header(file)
         bands = {}
         finding = None

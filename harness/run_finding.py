@@ -8,7 +8,7 @@ from dataclasses import asdict
 
 import numpy as np
 
-from harness.analysis.band import BandReadings, BandResult
+from harness.analysis.band import BandMeans, BandResult
 from harness.analysis.diagnosis_delay import item_delay
 from harness.analysis.diagnosis_end import reflecting_end
 from harness.analysis.diagnosis_observation import observe
@@ -20,7 +20,7 @@ from harness.station import Station
 
 def find_in_run(
     results: Mapping[str, BandResult],
-    readings: Mapping[str, BandReadings],
+    readings: Mapping[str, BandMeans],
     station: Station,
     item: Item,
 ) -> Finding | None:

@@ -63,7 +63,7 @@ def test_procedures_know_only_the_bench():
 
 def test_pyvisa_and_h5py_have_one_home_each():
     assert importers("pyvisa") == {"drivers/link.py"}
-    assert importers("h5py") == {"harness/run_file.py"}
+    assert {str(Path(p).parent) for p in importers("h5py")} == {"harness/run_file"}
 
 
 def test_the_simulated_bench_is_met_on_the_wire():

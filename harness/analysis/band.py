@@ -2,38 +2,69 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
+
+import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.budget import Contribution
 from harness.analysis.conformity import Decision
 from harness.analysis.pooling import PooledRepeatability
+from harness.analysis.series import LossSeries
 
 Method = Literal["gum", "monte carlo"]
 """How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""
 
 
+class BandMeans(Protocol):
+    """What is asked of the readings of a band beyond their losses; P frequencies, S traces."""
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """(P,)"""
+
+    @property
+    def traces(self) -> tuple[str, ...]:
+        """S names."""
+
+    @property
+    def transmission(self) -> int:
+        """Row of the transmission."""
+
+    @property
+    def is_scalar(self) -> bool:
+        """Whether only the magnitude of the transmission was measured."""
+
+    def trace(self, name: str) -> int | None:
+        """Row of a trace, or None where it was not measured."""
+
+    @property
+    def through_mean(self) -> ComplexArray:
+        """(S, P) over all sweeps of the through."""
+
+    @property
+    def opening_mean(self) -> ComplexArray:
+        """(S, P) over those of the opening making alone."""
+
+    @property
+    def item_mean(self) -> ComplexArray:
+        """(S, P) over all sweeps of the item."""
+
+    @property
+    def item_transmission(self) -> ComplexArray:
+        """(I, P) mean transmission of each insertion."""
+
+
 @dataclass(frozen=True)
-class BandReadings:
-    """Raw readings. P frequencies, S traces, K sweeps of the through, N sweeps of the item."""
+class _Traces:
+    """Frequencies and traces of a band, and which of them is the transmission."""
 
     frequency_hz: FloatArray
     """(P,)"""
     traces: tuple[str, ...]
     """S names; the first that is S21, or the only one, is the transmission."""
-    normalization: ComplexArray
-    """(K, S, P)"""
-    normalization_time: FloatArray
-    """(K,) Unix seconds."""
-    normalization_making: IntArray
-    """(K,) which making of the through: 0 the opening one."""
-    insertions: ComplexArray
-    """(N, S, P)"""
-    insertion_time: FloatArray
-    """(N,)"""
-    insertion: IntArray
-    """(N,) which insertion."""
 
     def trace(self, name: str) -> int | None:
         """Row of a trace, or None where it was not measured."""
@@ -49,6 +80,81 @@ class BandReadings:
     def is_scalar(self) -> bool:
         """Whether only the magnitude of the transmission was measured."""
         return self.traces == ("transmission",)
+
+
+@dataclass(frozen=True)
+class BandReadings(_Traces):
+    """Raw readings, all at once. P frequencies, S traces, K sweeps of the through, N of the
+    item."""
+
+    normalization: ComplexArray
+    """(K, S, P)"""
+    normalization_time: FloatArray
+    """(K,) Unix seconds."""
+    normalization_making: IntArray
+    """(K,) which making of the through: 0 the opening one."""
+    insertions: ComplexArray
+    """(N, S, P)"""
+    insertion_time: FloatArray
+    """(N,)"""
+    insertion: IntArray
+    """(N,) which insertion."""
+
+    @property
+    def through_mean(self) -> ComplexArray:
+        """(S, P) over all sweeps of the through."""
+        return np.asarray(self.normalization.mean(axis=0))
+
+    @property
+    def opening_mean(self) -> ComplexArray:
+        """(S, P) over those of the opening making alone."""
+        opening = self.normalization_making == self.normalization_making.min()
+        return np.asarray(self.normalization[opening].mean(axis=0))
+
+    @property
+    def item_mean(self) -> ComplexArray:
+        """(S, P) over all sweeps of the item."""
+        return np.asarray(self.insertions.mean(axis=0))
+
+    @property
+    def item_transmission(self) -> ComplexArray:
+        """(I, P) mean transmission of each insertion."""
+        transmission = self.insertions[:, self.transmission]
+        return np.stack(
+            [transmission[self.insertion == i].mean(axis=0) for i in np.unique(self.insertion)]
+        )
+
+    @property
+    def blocks(self) -> BandBlocks:
+        """The same, as one block each."""
+        return BandBlocks(
+            self.frequency_hz,
+            self.traces,
+            (self.normalization,),
+            self.normalization_time,
+            self.normalization_making,
+            (self.insertions,),
+            self.insertion_time,
+            self.insertion,
+        )
+
+
+@dataclass(frozen=True)
+class BandBlocks(_Traces):
+    """Raw readings of which a block stands in memory at a time; each is gone through once."""
+
+    normalization: Iterable[ComplexArray]
+    """Blocks (k, S, P), together K sweeps of the through."""
+    normalization_time: FloatArray
+    normalization_making: IntArray
+    insertions: Iterable[ComplexArray]
+    """Blocks (n, S, P), together N sweeps of the item."""
+    insertion_time: FloatArray
+    insertion: IntArray
+    temperature_time: FloatArray | None = None
+    """(M,) Unix seconds of temperature readings; None: no sensor."""
+    temperature_c: FloatArray | None = None
+    """(M,)"""
 
 
 @dataclass(frozen=True)
@@ -142,5 +248,8 @@ class BandResult:
     """(P,) larger of the differences between the ends of the two; None: not compared."""
     zero_marks: tuple[str, ...] = ()
     """What the zero did that the station does not allow; nothing was corrected for it."""
+    series: LossSeries | None = None
+    """Every sweep of the item; None with fewer than two, or where their times do not rise, and
+    in results that are read back."""
     notes: tuple[str, ...] = ()
     """Plain sentences the reader must know, such as a contribution that could not be assessed."""

@@ -11,11 +11,12 @@ from typing import Literal
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.band import BandReadings, Statements
+from harness.analysis.band import Statements
 from harness.analysis.budget import Contribution
-from harness.analysis.loss import InsertionLosses, insertion_losses, level_db
+from harness.analysis.loss import InsertionLosses
 from harness.analysis.pooling import PooledRepeatability, is_larger
-from harness.analysis.repeatability import Repeatability, nested_anova
+from harness.analysis.reduction import Findings
+from harness.analysis.repeatability import Repeatability
 
 FEWEST_FOR_SCATTER = 3
 """With fewer insertions their scatter has at most one degree of freedom and says too little
@@ -29,17 +30,6 @@ MAKINGS_ESTIMATE = "scatter of the makings of the through"
 NO_NOISE_LEFT = 1e-12
 """Shares of a sweep's variance below it are rounding."""
 STATED_ESTIMATE = "stated repeatability of a connection"
-
-
-@dataclass(frozen=True)
-class Findings:
-    """What the readings of a band show, before anything is concluded."""
-
-    losses: InsertionLosses
-    insertions: Repeatability
-    """Of the sweeps of the item, by insertion."""
-    makings: Repeatability
-    """Of the sweeps of the through, by making."""
 
 
 @dataclass(frozen=True)
@@ -70,30 +60,6 @@ class OneMaking:
             acts_on,
             dof_by_frequency=self.dof_by_frequency,
         )
-
-
-def find(readings: BandReadings) -> Findings:
-    """Losses and scatters of a band.
-
-    Raises:
-        ValueError: there is no sweep of the through, or none of the item, or time ran
-            backwards between two checks of the zero.
-    """
-    row = readings.transmission
-    through_db = level_db(readings.normalization[:, row])
-    losses = insertion_losses(
-        through_db,
-        readings.normalization_time,
-        readings.normalization_making,
-        level_db(readings.insertions[:, row]),
-        readings.insertion_time,
-        readings.insertion,
-    )
-    return Findings(
-        losses,
-        nested_anova(losses.sweep_loss_db, losses.insertion),
-        nested_anova(through_db, readings.normalization_making),
-    )
 
 
 def making_of_item(found: Findings, statements: Statements, notes: list[str]) -> OneMaking:

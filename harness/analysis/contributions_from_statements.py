@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.band import BandReadings, Statements
+from harness.analysis.band import BandMeans, Statements
 from harness.analysis.budget import ActsOn, Contribution
 from harness.analysis.loss import InsertionLosses
 from harness.analysis.mismatch import DB_PER_NEPER, mismatch_terms_db, reflection_from_change
@@ -14,7 +14,7 @@ ROOT_2, ROOT_3, ROOT_6 = np.sqrt([2.0, 3.0, 6.0])
 
 
 def statement_lines(
-    readings: BandReadings, losses: InsertionLosses, statements: Statements, notes: list[str]
+    readings: BandMeans, losses: InsertionLosses, statements: Statements, notes: list[str]
 ) -> list[Contribution]:
     """Every line that rests on a statement, drift excepted."""
     loss_db = losses.mean_db + statements.through_loss_db
@@ -39,9 +39,7 @@ def _limits(
     return Contribution(name, "B", "rectangular", u_db, np.inf, source, acts_on=acts_on)
 
 
-def mismatch_line(
-    readings: BandReadings, loss_db: FloatArray, statements: Statements
-) -> Contribution:
+def mismatch_line(readings: BandMeans, loss_db: FloatArray, statements: Statements) -> Contribution:
     """Mismatch between leads and through, and leads and item (Harris and Warner 1981)."""
     item_s21 = np.minimum(10.0 ** (-loss_db / 20.0), 1.0)
     s11, s22, source = _item_reflections(readings, item_s21, statements)
@@ -67,7 +65,7 @@ def mismatch_line(
 
 
 def _item_reflections(
-    readings: BandReadings, item_s21: FloatArray, statements: Statements
+    readings: BandMeans, item_s21: FloatArray, statements: Statements
 ) -> tuple[FloatArray, FloatArray, str]:
     """The item's |S11| and |S22|: as stated, else estimated, else anything up to 1."""
     if statements.item_reflection is not None:
@@ -77,9 +75,7 @@ def _item_reflections(
     if rows[0] is None or rows[1] is None:
         unknown = np.ones_like(item_s21)
         return unknown, unknown, "item's reflection neither stated nor measured: taken as total"
-    opening = readings.normalization_making == readings.normalization_making.min()
-    through = readings.normalization[opening].mean(axis=0)
-    item = readings.insertions.mean(axis=0)
+    through, item = readings.opening_mean, readings.item_mean
     # the lead on either side may lose less than the mean of the two by half their difference
     one_lead = np.abs(through[readings.transmission]) * 10.0 ** (
         -statements.lead_loss_difference_db / 20.0
@@ -104,7 +100,7 @@ def through_lines(statements: Statements) -> list[Contribution]:
 
 
 def linearity_lines(
-    readings: BandReadings, loss_db: FloatArray, statements: Statements, notes: list[str]
+    readings: BandMeans, loss_db: FloatArray, statements: Statements, notes: list[str]
 ) -> list[Contribution]:
     """The stated limits of the receiver's error between the levels of through and item.
 
@@ -151,7 +147,7 @@ def leakage_lines(losses: InsertionLosses, statements: Statements) -> list[Contr
     ]
 
 
-def flexure_lines(readings: BandReadings, statements: Statements) -> list[Contribution]:
+def flexure_lines(readings: BandMeans, statements: Statements) -> list[Contribution]:
     """What moving the leads between through and item does, the same way each time."""
     if not statements.flexure_db:
         return []
@@ -170,7 +166,7 @@ def temperature_lines(loss_db: FloatArray, statements: Statements) -> list[Contr
     return [_limits("temperature", limits_db, source, "item")]
 
 
-def resolution_lines(readings: BandReadings, statements: Statements) -> list[Contribution]:
+def resolution_lines(readings: BandMeans, statements: Statements) -> list[Contribution]:
     """Two readings rounded to a step r: each within +-r/2, their difference triangular within
     +-r (JCGM 100:2008, F.2.2.1 and 4.3.9)."""
     if not statements.resolution_db:
@@ -180,7 +176,7 @@ def resolution_lines(readings: BandReadings, statements: Statements) -> list[Con
 
 
 def switch_lines(
-    readings: BandReadings, statements: Statements, notes: list[str]
+    readings: BandMeans, statements: Statements, notes: list[str]
 ) -> list[Contribution]:
     """What a switch leaves unseen: its unequal paths, and connections that were made only once.
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
+from harness.analysis.arrays import ComplexArray, FloatArray
 from harness.analysis.budget import coverage_factor
 from harness.analysis.mismatch import DB_PER_NEPER
 
@@ -106,11 +106,10 @@ def measured_delay(
     frequency_hz: FloatArray,
     through: ComplexArray,
     item: ComplexArray,
-    insertion: IntArray,
     mismatch_db: FloatArray,
     foreseen: ForeseenDelay | None,
 ) -> Delay:
-    """Delay from sweeps of the through (K, P) and of the item (N, P) by `insertion` (N,).
+    """Delay from the mean of the through (P,) and that of each insertion of the item (I, P).
 
     The delay is the slope of phase over the band. Its uncertainty holds the scatter of the
     insertions and the mismatch of the band: an unknown reflection of standard uncertainty
@@ -123,11 +122,7 @@ def measured_delay(
     require_decidable(frequency_hz, foreseen)
     if foreseen is None:
         raise AssertionError("checked above")
-    reference = through.mean(axis=0)
-    ratio = np.stack(
-        [(item / reference)[insertion == i].mean(axis=0) for i in np.unique(insertion)]
-    )
-    turned = ratio * np.exp(2j * np.pi * frequency_hz * foreseen.delay_s)
+    turned = item / through * np.exp(2j * np.pi * frequency_hz * foreseen.delay_s)
     # of an insertion the lead's bend is a slope of its own; each is followed by itself
     rest = -np.unwrap(np.angle(turned), axis=1) / (2.0 * np.pi)
     step = float(np.abs(np.diff(rest, axis=1)).max())

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.analysis.band import BandReadings, BandResult
+from harness.analysis.band import BandMeans, BandResult
 from harness.analysis.catalogue import Cable
 from harness.analysis.delay import (
     Delay,
@@ -23,7 +23,7 @@ SHARE_OF_LENGTH = 0.5
 
 
 def item_delay(
-    readings: Sequence[BandReadings], bands: Sequence[BandResult], expected: ExpectedLoss
+    readings: Sequence[BandMeans], bands: Sequence[BandResult], expected: ExpectedLoss
 ) -> MeasuredDelay | None:
     """Delay from all bands whose turns of phase are decidable; None where there is none.
 
@@ -48,9 +48,8 @@ def item_delay(
             found.append(
                 measured_delay(
                     own.frequency_hz,
-                    own.normalization[:, own.transmission],
-                    own.insertions[:, own.transmission],
-                    own.insertion,
+                    own.through_mean[own.transmission],
+                    own.item_transmission,
                     np.zeros(len(own.frequency_hz))
                     if mismatch is None
                     else mismatch.standard_uncertainty_db,

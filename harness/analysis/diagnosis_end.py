@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray
-from harness.analysis.band import BandReadings
+from harness.analysis.band import BandMeans
 
 PLANES_APART_S = 150e-12
 """How far, in delay, the planes of reflection and transmission may be apart: the through has a
@@ -33,7 +33,7 @@ class _Seen:
     transmission: ComplexArray
 
 
-def reflecting_end(readings: Sequence[BandReadings]) -> int | None:
+def reflecting_end(readings: Sequence[BandMeans]) -> int | None:
     """1 or 2; None where S11 and S22 were not measured, or do not tell.
 
     From uncorrected readings: what the item changes in S11 and S22 over the through, referred to
@@ -59,12 +59,11 @@ def reflecting_end(readings: Sequence[BandReadings]) -> int | None:
     return 2 if of_second < CLEARLY * of_first else None
 
 
-def _seen(own: BandReadings) -> _Seen | None:
+def _seen(own: BandMeans) -> _Seen | None:
     row, first, second = own.transmission, own.trace("S11"), own.trace("S22")
     if first is None or second is None:
         return None
-    through = own.normalization.mean(axis=0)
-    item = own.insertions.mean(axis=0)
+    through, item = own.through_mean, own.item_mean
     lead = through[row]
     return _Seen(
         own.frequency_hz,

@@ -7,8 +7,9 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.band import Statements
 from harness.analysis.budget import Contribution
-from harness.analysis.contributions_from_readings import Findings, OneMaking
+from harness.analysis.contributions_from_readings import OneMaking
 from harness.analysis.loss import InsertionLosses
+from harness.analysis.reduction import Findings
 
 SECONDS_PER_HOUR = 3600.0
 ROOT_3 = np.sqrt(3.0)

@@ -16,9 +16,7 @@ from harness.analysis.band import BandReadings, BandResult, Method, Statements
 from harness.analysis.budget import CombinedUncertainty, Contribution, combine
 from harness.analysis.conformity import Decision, DecisionRule, decide
 from harness.analysis.contributions_from_readings import (
-    Findings,
     connection_lines,
-    find,
     making_of_item,
     making_of_through,
     noise_lines,
@@ -27,6 +25,8 @@ from harness.analysis.contributions_from_statements import statement_lines
 from harness.analysis.drift import drift_lines, zero_marks
 from harness.analysis.expected import ExpectedLoss
 from harness.analysis.monte_carlo import numerical_tolerance, propagate
+from harness.analysis.reduction import Findings, ReducedBand, reduced
+from harness.analysis.series import LossSeries
 
 BELOW_NOTHING = 2.0
 """Expanded uncertainties below 0 dB at which a loss is no longer a small one badly measured."""
@@ -43,6 +43,7 @@ class Assessed:
     budget: tuple[Contribution, ...]
     zero_marks: tuple[str, ...]
     notes: tuple[str, ...]
+    series: LossSeries | None
 
 
 @dataclass(frozen=True)
@@ -58,13 +59,14 @@ class _Interval:
     notes: tuple[str, ...] = ()
 
 
-def assess_budget(readings: BandReadings, statements: Statements) -> Assessed:
+def assess_budget(readings: BandReadings | ReducedBand, statements: Statements) -> Assessed:
     """Every contribution to the uncertainty of a band.
 
     Raises:
         ValueError: as for `evaluate`.
     """
-    found = find(readings)
+    band = readings if isinstance(readings, ReducedBand) else reduced(readings)
+    found = band.found
     notes: list[str] = []
     item = making_of_item(found, statements, notes)
     through = making_of_through(found, item)
@@ -72,14 +74,14 @@ def assess_budget(readings: BandReadings, statements: Statements) -> Assessed:
         *connection_lines(found, item, through),
         *noise_lines(found, item, through, notes),
         *drift_lines(found, statements, notes),
-        *statement_lines(readings, found.losses, statements, notes),
+        *statement_lines(band, found.losses, statements, notes),
     )
-    marks = zero_marks(found, through, statements, readings.frequency_hz)
-    return Assessed(found, budget, marks, tuple(notes))
+    marks = zero_marks(found, through, statements, band.frequency_hz)
+    return Assessed(found, budget, marks, tuple(notes), band.series)
 
 
 def evaluate(
-    readings: BandReadings,
+    readings: BandReadings | ReducedBand,
     statements: Statements,
     expected: ExpectedLoss | None = None,
     limit_db: FloatArray | None = None,
@@ -140,7 +142,20 @@ def evaluate(
         gum_validated=interval.gum_validated,
         gum_difference_db=interval.gum_difference_db,
         zero_marks=assessed.zero_marks,
+        series=_with_through(assessed.series, statements.through_loss_db),
         notes=tuple(notes),
+    )
+
+
+def _with_through(series: LossSeries | None, through_loss_db: FloatArray) -> LossSeries | None:
+    """The series with the loss of the adapter that closed the through, as in the stated loss."""
+    if series is None:
+        return None
+    offset_db = float(np.mean(through_loss_db))
+    return replace(
+        series,
+        loss_db=series.loss_db + offset_db,
+        uncorrected_db=series.uncorrected_db + offset_db,
     )
 
 

@@ -1,22 +1,20 @@
-"""From readings to the loss of every insertion, against a reference that moves in time."""
+"""The loss of insertions against a reference that moves in time."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
+from harness.analysis.grouped import GroupedMeans
 
 
 @dataclass(frozen=True)
 class InsertionLosses:
     """I insertions, M makings of the through in C checks of the zero, P frequencies."""
 
-    sweep_loss_db: FloatArray
-    """(N, P) each sweep against the reference at its time."""
-    insertion: IntArray
-    """(N,) which insertion, counted from 0 without gaps."""
     means_db: FloatArray
     """(I, P)"""
     time: FloatArray
@@ -49,24 +47,58 @@ def level_db(readings: ComplexArray) -> FloatArray:
 def group_means(values: FloatArray, group: IntArray) -> FloatArray:
     """Mean of the rows of each group; (N, ...) to (I, ...), groups in rising order."""
     labels, index = np.unique(group, return_inverse=True)
-    # group by group: with many columns a tenth of the time of adding up by index
-    means = [values[index == number].mean(axis=0) for number in range(len(labels))]
-    return np.asarray(np.stack(means), dtype=np.float64)
+    grouped = GroupedMeans(len(labels))
+    grouped.add(values, index)
+    return np.asarray(grouped.means, dtype=np.float64)
 
 
-def reference_weights(check_time: FloatArray, time: FloatArray) -> FloatArray:
-    """How much each check of the zero counts at each time, shape (N, C).
+@dataclass(frozen=True)
+class ReferenceLine:
+    """The checks of the zero joined by straight lines in time; level before and after them all.
 
-    The reference is the line in time between neighbouring checks, level before the first
-    and after the last.
+    At each of N times the reference lies between two of the C checks, or on one.
+    """
+
+    before: IntArray
+    """(N,) the check before, or the first."""
+    after: IntArray
+    """(N,) the check after, or the last."""
+    share: FloatArray
+    """(N,) of the check after, 0 to 1; that of the one before is the rest."""
+
+    def at(self, rows: slice, check_db: FloatArray) -> FloatArray:
+        """(n, P) the reference at some of the times, from checks of (C, P)."""
+        before, after, share = self.before[rows], self.after[rows], self.share[rows, None]
+        line_db = np.empty((len(before), check_db.shape[1]))
+        changes = np.flatnonzero((np.diff(before) != 0) | (np.diff(after) != 0)) + 1
+        for begin, end in pairwise([0, *changes.tolist(), len(before)]):
+            if begin < end:
+                before_db, after_db = check_db[before[begin]], check_db[after[begin]]
+                line_db[begin:end] = before_db + share[begin:end] * (after_db - before_db)
+        return line_db
+
+    def check_shares(self, weight: FloatArray, checks: int) -> FloatArray:
+        """(C,) how much each check counts where each time counts by `weight` (N,)."""
+        return np.asarray(
+            np.bincount(self.before, weight * (1.0 - self.share), checks)
+            + np.bincount(self.after, weight * self.share, checks)
+        )
+
+
+def reference_line(check_time: FloatArray, time: FloatArray) -> ReferenceLine:
+    """Where each time (N,) lies among the checks of the zero (C,).
 
     Raises:
         ValueError: `check_time` does not rise.
     """
     require_rising(check_time)
-    unit = np.eye(len(check_time))
-    columns = [np.interp(time, check_time, column) for column in unit]
-    return np.stack(columns, axis=-1)
+    last = len(check_time) - 1
+    position = np.searchsorted(check_time, time, side="right")
+    before, after = np.clip(position - 1, 0, last), np.clip(position, 0, last)
+    length_s = check_time[after] - check_time[before]
+    passed_s = np.clip(time - check_time[before], 0.0, length_s)
+    share = np.divide(passed_s, length_s, out=np.zeros(len(time)), where=length_s > 0.0)
+    return ReferenceLine(before, after, share)
 
 
 def require_rising(time: FloatArray) -> None:
@@ -88,43 +120,3 @@ def checks_of(making_time: FloatArray, item_time: FloatArray) -> IntArray:
     swept_before = np.searchsorted(np.sort(item_time), making_time)
     _, check = np.unique(swept_before, return_inverse=True)
     return np.asarray(check, dtype=np.int64)
-
-
-def insertion_losses(
-    through_db: FloatArray,
-    through_time: FloatArray,
-    through_making: IntArray,
-    item_db: FloatArray,
-    item_time: FloatArray,
-    insertion: IntArray,
-) -> InsertionLosses:
-    """Loss of every sweep and insertion; `*_db` are (K, P) and (N, P), the rest (K,) or (N,).
-
-    Raises:
-        ValueError: there is no sweep of the through, or none of the item.
-    """
-    if not len(through_db):
-        raise ValueError("there is no sweep of the through to measure against")
-    if not len(item_db):
-        raise ValueError("there is no sweep of the item")
-    reference_db = group_means(through_db, through_making)
-    making_time = group_means(through_time, through_making)
-    require_rising(making_time)
-    check = checks_of(making_time, item_time)
-    check_db, check_time = group_means(reference_db, check), group_means(making_time, check)
-    weights = reference_weights(check_time, item_time)
-    sweep_loss_db = weights @ check_db - item_db
-    _, order = np.unique(insertion, return_inverse=True)
-    check_share = np.mean(group_means(weights, insertion), axis=0)
-    return InsertionLosses(
-        sweep_loss_db=sweep_loss_db,
-        insertion=np.asarray(order, dtype=np.int64),
-        means_db=group_means(sweep_loss_db, insertion),
-        time=group_means(item_time, insertion),
-        reference_db=reference_db,
-        reference_time=making_time,
-        reference_weights=np.asarray((check_share / np.bincount(check))[check]),
-        check=check,
-        check_db=check_db,
-        check_time=check_time,
-    )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import FloatArray, IntArray
+from harness.analysis.grouped import GroupedScatter
 
 
 @dataclass(frozen=True)
@@ -46,25 +47,27 @@ class Repeatability:
 
 
 def nested_anova(values: FloatArray, group: IntArray) -> Repeatability:
-    """One-way nested analysis of variance of `values` (N, P) by `group` (N,), unequal
-    group sizes allowed.
+    """One-way nested analysis of variance of `values` (N, P) by `group` (N,), as `anova_of`."""
+    labels, index = np.unique(group, return_inverse=True)
+    grouped = GroupedScatter(len(labels), values.shape[1])
+    grouped.add(values, index)
+    return anova_of(grouped)
+
+
+def anova_of(grouped: GroupedScatter) -> Repeatability:
+    """One-way nested analysis of variance, unequal group sizes allowed.
 
     JCGM 100:2008, H.5.2. With unequal sizes n_i the between component uses
     n0 = (N - sum n_i^2 / N) / (I - 1).
     """
-    labels, index = np.unique(group, return_inverse=True)
-    count, groups = len(values), len(labels)
-    sizes = np.bincount(index)
-    means = np.stack([values[index == i].mean(axis=0) for i in range(groups)])
+    sizes, means, groups = grouped.sizes, grouped.means, len(grouped.sizes)
+    count = int(sizes.sum())
     within_dof = count - groups
-    within_ms = np.zeros_like(means[0])
-    if within_dof:
-        residual = values - means[index]
-        within_ms = np.sum(np.square(residual, out=residual), axis=0) / within_dof
+    within_ms = grouped.within_squares / max(within_dof, 1)
     nothing = np.full_like(within_ms, np.nan)
     if groups == 1:
         return Repeatability(sizes, within_dof, np.sqrt(within_ms), nothing, nothing, nothing)
-    weights = sizes.reshape(-1, *([1] * (values.ndim - 1)))
+    weights = sizes[:, None]
     grand = np.sum(weights * means, axis=0) / count
     between_ms = np.sum(weights * (means - grand) ** 2, axis=0) / (groups - 1)
     n0 = (count - np.sum(sizes**2) / count) / (groups - 1)

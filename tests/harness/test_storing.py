@@ -11,10 +11,10 @@ import pytest
 
 from drivers.errors import AnswerError, LinkError, RunFileError
 from drivers.sweep import S_PARAMETERS, SuspectSweepError, Sweep, SweepSettings
-from harness import run_file
 from harness.bench import Bench, Equipment
 from harness.interrupts import StopRequested, StopSignals
 from harness.run_file import RunHeader, RunJournal, count_suspects, open_run, read_readings
+from harness.run_file.column import Column
 from harness.storing import Storing
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)
@@ -128,7 +128,7 @@ def held_disk(monkeypatch):
         fsync(handle)
 
     def hold():
-        monkeypatch.setattr(run_file.os, "fsync", slow)
+        monkeypatch.setattr(os, "fsync", slow)
 
     yield hold, waiting, let_go
     let_go.set()
@@ -199,7 +199,7 @@ def test_a_disk_that_refuses_ends_the_work_with_what_was_reported(journal, log, 
 
     def at_sweep(number):
         if number == 3:
-            monkeypatch.setattr(run_file, "_write_row", refuse)
+            monkeypatch.setattr(Column, "write", refuse)
 
     source.at_sweep = at_sweep
     with pytest.raises(RunFileError, match="no space left"):
@@ -268,7 +268,7 @@ def test_a_band_whose_settings_did_not_last_is_swept_again(journal, log, path, t
     with open_run(path) as file:
         assert count_suspects(file) == {"a": 0, "b": 2}
         good = read_readings(file)["b"]
-        assert file["bands/b/normalization/suspect"][()].tolist() == [1, 1, 0, 0]
+        assert file["bands/b/normalization/suspect"][()].tolist() == [1, 1]
         texts = [row["text"].decode() for row in file["events"][()]]
     assert good.normalization_time.tolist() == [5, 6]
     assert any(trouble.what in text for text in texts)
@@ -282,7 +282,7 @@ def test_only_the_sweeps_of_that_time_are_doubted(journal, log, path):
     for _ in bench.insertions(2):
         bench.sweep(1)
     with open_run(path) as file:
-        assert file["bands/b/insertions/suspect"][()].tolist() == [0, 1, 0]
+        assert file["bands/b/insertions/suspect"][()].tolist() == [0, 1]
         assert read_readings(file)["b"].insertion.tolist() == [0, 1]
 
 

@@ -22,22 +22,25 @@ from harness.analysis.delay import (
 
 VELOCITY = 0.7
 MISMATCH_DB = 0.012
-INSERTIONS = np.repeat(np.arange(3), 2)
+INSERTIONS, SWEEPS = 3, 2
 
 
 def swept(grid, length_m):
-    """Through and item as an analyzer with leads of its own reads them; six sweeps each."""
+    """Through, and six sweeps of the item, as an analyzer with leads of its own reads them."""
     lead = np.exp(-2j * np.pi * grid * 9e-9) * 0.3
     line = np.exp(-2j * np.pi * grid * length_m / (VELOCITY * SPEED_OF_LIGHT_M_PER_S) - 0.1)
-    return np.tile(lead, (6, 1)), np.tile(lead * line, (6, 1))
+    return lead, np.tile(lead * line, (INSERTIONS * SWEEPS, 1))
+
+
+def means(item):
+    """Of each insertion."""
+    return item.reshape(INSERTIONS, SWEEPS, -1).mean(axis=1)
 
 
 def found(grid, length_m, stated_m, limits_m=0.01):
     through, item = swept(grid, length_m)
     foreseen = ForeseenDelay.from_length(stated_m, limits_m)
-    return measured_delay(
-        grid, through, item, INSERTIONS, np.full(len(grid), MISMATCH_DB), foreseen
-    )
+    return measured_delay(grid, through, means(item), np.full(len(grid), MISMATCH_DB), foreseen)
 
 
 @settings(max_examples=40)
@@ -74,11 +77,11 @@ def test_without_a_stated_length_or_with_a_wrong_one_it_says_so():
     rng = np.random.default_rng(1)
     noise = np.exp(2j * np.pi * rng.random((6, 11)))
     with pytest.raises(UndecidableTurnsError, match="too noisy"):
-        measured_delay(grid, noise, noise[::-1], INSERTIONS, np.zeros(11),
+        measured_delay(grid, noise[0], means(noise), np.zeros(11),
                        ForeseenDelay.from_length(0.5, 0.0))  # fmt: skip
     through, item = swept(grid, 0.5)
     with pytest.raises(UndecidableTurnsError, match="insert the item more than once"):
-        measured_delay(grid, through, item, np.zeros(6, int), np.zeros(11),
+        measured_delay(grid, through, item[:1], np.zeros(11),
                        ForeseenDelay.from_length(0.5, 0.0))  # fmt: skip
 
 
@@ -92,7 +95,7 @@ def test_scatter_and_mismatch_are_in_the_uncertainty():
     inside = []
     for _ in range(300):
         noisy = item * np.exp(0.01j * rng.normal(size=item.shape))
-        delay = measured_delay(grid, through, noisy, INSERTIONS, np.zeros(51), foreseen)
+        delay = measured_delay(grid, through, means(noisy), np.zeros(51), foreseen)
         inside.append(abs(delay.delay_s - true_s) <= delay.expanded_uncertainty_s)
     assert np.mean(inside) == pytest.approx(0.9545, abs=0.03)
     amplitude = np.sqrt(2) * MISMATCH_DB / (20 / np.log(10))
@@ -100,7 +103,7 @@ def test_scatter_and_mismatch_are_in_the_uncertainty():
         for phase in np.linspace(0, 2 * np.pi, 12):
             ripple = np.exp(1j * amplitude * np.sin(2 * np.pi * grid / period_hz + phase))
             delay = measured_delay(
-                grid, through, item * ripple, INSERTIONS, np.full(51, MISMATCH_DB), foreseen
+                grid, through, means(item * ripple), np.full(51, MISMATCH_DB), foreseen
             )
             assert abs(delay.delay_s - true_s) <= delay.expanded_uncertainty_s
 

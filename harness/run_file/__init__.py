@@ -1,0 +1,49 @@
+"""The run file: written sweep by sweep, taken up again, finished, read.
+
+The only package that imports h5py; `schema` says what stands where.
+"""
+
+from harness.run_file.comparing import analysis_differences
+from harness.run_file.digests import DamagedError, has_digests, require_intact
+from harness.run_file.journal import RunJournal
+from harness.run_file.opening import DamagedRunError, open_run
+from harness.run_file.publishing import finish_run, finishing
+from harness.run_file.reading import (
+    Kept,
+    check_sweeps,
+    count_suspects,
+    read_blocks,
+    read_events,
+    read_kept,
+    read_readings,
+    read_temperature,
+)
+from harness.run_file.schema import SCHEMA, SMALL_CHUNK, Group, Kind, RunHeader, read_header
+from harness.run_file.taking_up import take_up
+
+__all__ = [
+    "SCHEMA",
+    "SMALL_CHUNK",
+    "DamagedError",
+    "DamagedRunError",
+    "Group",
+    "Kept",
+    "Kind",
+    "RunHeader",
+    "RunJournal",
+    "analysis_differences",
+    "check_sweeps",
+    "count_suspects",
+    "finish_run",
+    "finishing",
+    "has_digests",
+    "open_run",
+    "read_blocks",
+    "read_events",
+    "read_header",
+    "read_kept",
+    "read_readings",
+    "read_temperature",
+    "require_intact",
+    "take_up",
+]

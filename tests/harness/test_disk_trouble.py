@@ -1,0 +1,128 @@
+"""What a disk may do to a run, for real: full, read-only, gone. Said plainly, exit status 3, and
+what was finished stays readable."""
+
+import os
+import shutil
+import subprocess
+from contextlib import contextmanager
+
+import numpy as np
+import pytest
+
+from drivers.errors import InputError, RunFileError
+from drivers.sweep import Sweep
+from harness.run_analysis import finish, read_run
+from harness.run_file import open_run, read_readings, take_up
+from harness.verification import verify
+from tests.harness.command_line import tareline
+from tests.harness.made_runs import BAND, Length, header, make_run
+
+LENGTH = Length(6, 201, check_every=3, through_sweeps=2, insert_every=3)
+QUALIFY = ("run", "qualify", "--item", "PIG-0451", "--insertions", "3", "--sweeps", "2")
+
+
+@contextmanager
+def mounted(folder, *options):
+    """A file system of its own; skipped where mounting is not allowed."""
+    folder.mkdir(exist_ok=True)
+    done = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", ",".join(options), "tmpfs", folder],
+        capture_output=True, text=True,
+    ) if shutil.which("mount") and os.geteuid() == 0 else None  # fmt: skip
+    if done is None or done.returncode:
+        pytest.skip("mounting a file system is not allowed here")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", folder], check=True)
+
+
+@contextmanager
+def suppress_refusal():
+    """What the disk refused within, as a list of one."""
+    refused = []
+    try:
+        yield refused
+    except RunFileError as error:
+        refused.append(error)
+
+
+def sweeps(path):
+    with open_run(path) as file:
+        return {name: len(band.insertion_time) for name, band in read_readings(file).items()}
+
+
+@pytest.fixture
+def workplace(tmp_path):
+    done = tareline("init", "station", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    return tmp_path / "station"
+
+
+def test_a_full_disk_ends_a_run_that_keeps_what_was_finished(workplace):
+    with mounted(workplace / "results", "size=700k") as results:
+        done = tareline(*QUALIFY, folder=workplace)
+        assert done.returncode == 3, done.stderr
+        assert "cannot be written" in done.stderr
+        assert "Traceback" not in done.stderr
+        for path in results.glob("*.h5"):
+            assert verify(path).state == "unfinished"
+            assert read_run(path).bands == {}
+
+
+def test_a_full_disk_leaves_an_unfinished_run_as_it_was(tmp_path):
+    """Neither taking up nor finishing has room for the copy."""
+    made = make_run(tmp_path / "x.h5", header(tmp_path / "s", 201), LENGTH)
+    size_kb = made.stat().st_size // 1024
+    with mounted(tmp_path / "results", f"size={size_kb + 260}k") as results:
+        path = results / "x.h5"
+        shutil.copyfile(made, path)
+        before = path.read_bytes()
+        for work in (take_up, lambda path: finish(path, "2027-01-16T08:00:00+00:00")):
+            with pytest.raises(RunFileError, match="cannot be written"):
+                work(path)
+            assert path.read_bytes() == before
+            assert [each.name for each in results.iterdir()] == ["x.h5"]
+
+
+def test_a_disk_that_fills_up_keeps_every_sweep_that_was_reported(tmp_path):
+    made = make_run(tmp_path / "x.h5", header(tmp_path / "s", 201), LENGTH)
+    room_kb = 2 * made.stat().st_size // 1024 + 400
+    with mounted(tmp_path / "results", f"size={room_kb}k") as results:
+        path = results / "x.h5"
+        shutil.copyfile(made, path)
+        journal, kept = take_up(path), LENGTH.sweeps
+        frequency_hz = journal.kept().grids[BAND]
+        readings = np.full((1, 201), 0.5, complex)
+        with suppress_refusal() as refused:
+            for number in range(1000):
+                sweep = Sweep(frequency_hz, ("S21",), readings, 2e9 + number)
+                journal.append(BAND, "insertions", 9, sweep)
+                kept += 1
+        assert "No space left" in refused[0].what
+        assert LENGTH.sweeps < kept < 1000
+        left_behind = tmp_path / "left.h5"
+        shutil.copyfile(path, left_behind)
+        assert sweeps(left_behind)[BAND] == kept
+        assert verify(left_behind).state == "unfinished"
+        journal.close()
+
+
+def test_a_folder_that_may_not_be_written_is_told(workplace):
+    with mounted(workplace / "results", "ro"):
+        done = tareline(*QUALIFY, folder=workplace)
+    assert done.returncode == 3
+    assert "cannot be written" in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_folder_that_is_removed_during_a_run_is_told(tmp_path):
+    (tmp_path / "results").mkdir()
+    of = header(tmp_path / "s", 201)
+    path = make_run(tmp_path / "results/x.h5", of, LENGTH)
+    journal = take_up(path)
+    shutil.rmtree(tmp_path / "results")
+    journal.close()
+    with pytest.raises((RunFileError, InputError)) as raised:
+        finish(path, "2027-01-16T08:00:00+00:00")
+    assert str(path) in str(raised.value)
