@@ -21,6 +21,7 @@ from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
 from harness.prove_command import prove
 from harness.verify_command import verify
+from harness.watch_command import watch
 
 app = typer.Typer(
     name="tareline",
@@ -45,6 +46,7 @@ app.command()(adapter_losses)
 app.command()(delay)
 app.command()(plan)
 app.command()(prove)
+app.command()(watch)
 app.command()(verify)
 
 

@@ -12,6 +12,7 @@ from harness.analysis.band import BandResult
 from harness.analysis.budget import Contribution
 from harness.analysis.conformity import Decision, Verdict
 from harness.run_file import Group
+from harness.stability_record import read_stability, write_stability
 
 PARTS, DEGREES = "budget_parts", "budget_dof"
 """Groups beside `budget` with the independent parts (T, P) of a line, and with degrees of freedom
@@ -62,6 +63,8 @@ def write_band(group: Group, result: BandResult) -> None:
         attributes["advice"] = result.decision.advice
     for position, line in enumerate(result.budget):
         _write_line(group, position, line)
+    if result.series is not None and result.stability is not None:
+        write_stability(group.create_group("stability"), result.series, result.stability)
 
 
 def _write_line(group: Group, position: int, line: Contribution) -> None:
@@ -90,6 +93,7 @@ def read_band(group: Group, frequency_hz: FloatArray) -> BandResult:
     attributes = group.attrs
     lines = sorted(group["budget"].items(), key=lambda entry: entry[1].attrs["position"])
     validated = attributes.get("gum_validated")
+    series, stability = read_stability(group["stability"]) if "stability" in group else (None, None)
     return BandResult(
         frequency_hz=frequency_hz,
         **given,
@@ -101,6 +105,8 @@ def read_band(group: Group, frequency_hz: FloatArray) -> BandResult:
         gum_validated=None if validated is None else bool(validated),
         zero_marks=tuple(json.loads(attributes.get("zero_marks", "[]"))),
         notes=tuple(json.loads(attributes["notes"])),
+        series=series,
+        stability=stability,
     )
 
 

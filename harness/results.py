@@ -9,7 +9,10 @@ from typing import Any
 from harness.analysis.band import BandResult
 from harness.analysis.finding import Finding
 
-__all__ = ["BandResult", "Event", "Run"]
+__all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run"]
+
+FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
+"""Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from harness.analysis.evaluate import evaluate
 from harness.analysis.finding import Finding
 from harness.analysis.pooling import PooledRepeatability
 from harness.analysis.reduction import ReducedBand, reduced
+from harness.analysis.stability import stability_of
 from harness.history import read_history
 from harness.items import Item
 from harness.result_record import read_band, write_band
@@ -40,18 +41,21 @@ UNKNOWN_REFLECTION = (
 )
 
 
-def assess(run: Path | RunJournal) -> dict[str, BandResult]:
+def assess(run: Path | RunJournal, *, with_stability: bool = True) -> dict[str, BandResult]:
     """Evaluate every band of a run file from its raw readings and its own station and item.
 
-    A run that this process is still writing is given as its journal.
+    A run that this process is still writing is given as its journal, and evaluated without its
+    stability, which does not change the loss or its uncertainty.
 
     Raises:
         InputError: it is not a readable run file, or lacks sweeps to evaluate.
     """
-    return _assess(run)[0]
+    return _assess(run, with_stability=with_stability and isinstance(run, Path))[0]
 
 
-def _assess(run: Path | RunJournal) -> tuple[dict[str, BandResult], Finding | None]:
+def _assess(
+    run: Path | RunJournal, *, with_stability: bool = True
+) -> tuple[dict[str, BandResult], Finding | None]:
     path = run if isinstance(run, Path) else run.path
     with open_run(run) if isinstance(run, Path) else run.open_for_reading() as file:
         header = read_header(file)
@@ -72,7 +76,11 @@ def _assess(run: Path | RunJournal) -> tuple[dict[str, BandResult], Finding | No
         }
     except ValueError as error:
         raise _not_evaluable(path, error) from error
-    # what is found from a band's series in time (`BandResult.series`) joins its result here
+    if with_stability:
+        results = {
+            band: replace(result, stability=stability_of(result))
+            for band, result in results.items()
+        }
     return results, find_in_run(results, bands, station, item)
 
 

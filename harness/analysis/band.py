@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from harness.analysis.budget import Contribution
 from harness.analysis.conformity import Decision
 from harness.analysis.pooling import PooledRepeatability
 from harness.analysis.series import LossSeries
+
+if TYPE_CHECKING:
+    from harness.analysis.stability import Stability
 
 Method = Literal["gum", "monte carlo"]
 """How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""
@@ -253,3 +256,5 @@ class BandResult:
     in results that are read back."""
     notes: tuple[str, ...] = ()
     """Plain sentences the reader must know, such as a contribution that could not be assessed."""
+    stability: Stability | None = None
+    """How it held over time; None with too few sweeps."""

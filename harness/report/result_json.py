@@ -18,6 +18,7 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.budget import Contribution
 from harness.analysis.comparison import compare
 from harness.report.finding_words import finding_as_dict
+from harness.report.stability_json import stability_as_dict
 from harness.report.statements import worst_point
 from harness.results import BandResult, Run
 
@@ -83,6 +84,7 @@ def _band(name: str, band: BandResult) -> dict[str, Any]:
         "producer_risk": None if decision is None else _number(decision.producer_risk),
         "advice": None if decision is None else decision.advice,
         "budget": [_contribution(line) for line in band.budget],
+        "stability": None if band.stability is None else stability_as_dict(band.stability),
     }
 
 

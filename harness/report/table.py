@@ -14,6 +14,7 @@ from rich.text import Text
 from harness.report import numbers
 from harness.report.decisions import advice_of
 from harness.report.finding_words import finding_of_run
+from harness.report.stability_words import stability_lines
 from harness.report.statements import (
     CONFIDENCE,
     SIMULATED,
@@ -97,6 +98,8 @@ def _print_run(run: Run, console: Console) -> None:
         _print_bands(run, console)
         for sentence in finding_of_run(run):
             console.print(as_text(sentence, console))
+        for line in stability_lines(run):
+            console.print(as_text(line, console))
     for band, advice in advice_of(run):
         console.print(as_text(f"to decide {band}: {advice}", console))
     for band, mark in marks_of(run):

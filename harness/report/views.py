@@ -12,6 +12,13 @@ from harness.report import figures, numbers, particulars
 from harness.report.decisions import advice_of, is_accepted, risk_of
 from harness.report.finding_words import finding_of_run
 from harness.report.particulars import Row
+from harness.report.stability_view import (
+    Fault,
+    StabilityView,
+    condensed,
+    faults_of,
+    view_stability,
+)
 from harness.report.statements import (
     Standing,
     agreement,
@@ -96,6 +103,14 @@ class RunView:
     item_groups: list[tuple[str, list[Row]]]
     station_groups: list[tuple[str, list[Row]]]
     instruments: list[dict[str, str]]
+    stability: StabilityView | None
+    """None for runs too short for one."""
+    faults: list[Fault]
+    """What went wrong and was mended."""
+    more_faults: int
+    """Faults beyond those listed."""
+    events_left_out: str
+    """A sentence on the events that are not listed; empty where all are."""
     events: list[tuple[str, str, str]] = field(default_factory=list)
 
 
@@ -108,6 +123,8 @@ def view_run(run: Run, anchor: str) -> RunView:
     named = {band.name: band for band in bands}
     scattered = any(len(band.insertion_means_db) > 1 for band in run.bands.values())
     checked = any(len(band.zero_change_db) > 1 for band in run.bands.values())
+    faults, more_faults = faults_of(run)
+    listed, left_out = condensed(run.events)
     rules = {band.decision.rule: None for band in run.bands.values() if band.decision}
     return RunView(
         anchor=anchor,
@@ -135,7 +152,11 @@ def view_run(run: Run, anchor: str) -> RunView:
         item_groups=particulars.groups(run.item),
         station_groups=particulars.groups(run.station),
         instruments=[_instrument(instrument) for instrument in run.instruments],
-        events=[_event(event, run.started) for event in run.events],
+        stability=view_stability(run, _started_unix(run), anchor) if bands else None,
+        faults=faults,
+        more_faults=more_faults,
+        events_left_out=left_out,
+        events=[_event(event, run.started) for event in listed],
     )
 
 

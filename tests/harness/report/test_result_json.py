@@ -48,6 +48,7 @@ BAND_KEYS = {
     "producer_risk",
     "advice",
     "budget",
+    "stability",
 }
 WORST_KEYS = {
     "frequency_hz",

@@ -1,0 +1,1 @@
+"""How often the intervals of the stability analysis hold what they were drawn from."""
