@@ -14,6 +14,7 @@ from drivers.dialect_roles import (
     SignalGeneratorDialect,
     SignalSwitchDialect,
     SpectrumAnalyzerDialect,
+    ThermometerDialect,
 )
 from drivers.errors import InputError
 from drivers.toml_file import Mistake, nearest, parse_table, raise_mistakes, require
@@ -29,6 +30,7 @@ __all__ = [
     "SignalGeneratorDialect",
     "SignalSwitchDialect",
     "SpectrumAnalyzerDialect",
+    "ThermometerDialect",
     "dialect_text",
     "load_dialect",
     "shipped_dialects",
@@ -43,6 +45,7 @@ ROLES: dict[str, type[Dialect]] = {
     "power meter": PowerMeterDialect,
     "spectrum analyzer": SpectrumAnalyzerDialect,
     "signal switch": SignalSwitchDialect,
+    "thermometer": ThermometerDialect,
 }
 
 

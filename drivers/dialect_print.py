@@ -9,6 +9,8 @@ from drivers.dialect_roles import Dialect
 
 _TIMES = {"time", "query_delay", "write_delay"}
 """Keys whose numbers are seconds and are written with their unit."""
+_TEMPERATURES = {"coldest", "hottest"}
+"""The same for °C."""
 
 
 def effective_text(dialect: Dialect) -> str:
@@ -39,6 +41,8 @@ def _value(key: str, value: Any) -> str:
         return json.dumps(value)
     if key in _TIMES:
         return f'"{value!r} s"'
+    if key in _TEMPERATURES:
+        return f'"{value!r} °C"'
     return repr(value)
 
 

@@ -22,8 +22,11 @@ from drivers.dialect_tables import (
     SpacingTable,
     SweepTable,
 )
-from drivers.quantities import TimeS
+from drivers.quantities import TemperatureC, TimeS
 from drivers.toml_file import Table
+
+COLDEST_C, HOTTEST_C = -100.0, 200.0
+"""Beyond them nothing is the temperature of a bench."""
 
 
 class Dialect(Table):
@@ -164,11 +167,10 @@ class MeterSettings(Table):
     frequency_hz: Setting | None = None
 
 
-class ReadingTable(Encoding):
-    """One reading of a power meter."""
+class Reading(Encoding):
+    """One reading of an instrument that answers one number."""
 
     query: Question
-    unit: Literal["dbm", "watt"]
     start: tuple[Message, ...] = ()
     """Left out where the question itself makes a reading."""
     completion: Completion | None = None
@@ -177,13 +179,19 @@ class ReadingTable(Encoding):
     abort: tuple[Message, ...] = ()
 
     @model_validator(mode="after")
-    def _awaited(self) -> ReadingTable:
+    def _awaited(self) -> Reading:
         if bool(self.start) != (self.completion is not None):
             raise ValueError(
                 "start and completion belong together: what begins a reading, and how to know "
                 "that it is done"
             )
         return self
+
+
+class ReadingTable(Reading):
+    """One reading of a power meter."""
+
+    unit: Literal["dbm", "watt"]
 
 
 class ZeroTable(Table):
@@ -232,3 +240,25 @@ class SignalSwitchDialect(Dialect):
 
     role: Literal["signal switch"]
     route: RouteTable
+
+
+class TemperatureTable(Reading):
+    """One reading of a thermometer."""
+
+    unit: Literal["°C", "K"]
+    coldest_c: TemperatureC = Field(default=COLDEST_C, alias="coldest", ge=COLDEST_C)
+    """Below it, and above `hottest`, a reading is taken for that of a broken sensor."""
+    hottest_c: TemperatureC = Field(default=HOTTEST_C, alias="hottest", le=HOTTEST_C)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> TemperatureTable:
+        if self.hottest_c <= self.coldest_c:
+            raise ValueError("coldest is not below hottest: exchange the two, or correct one")
+        return self
+
+
+class ThermometerDialect(Dialect):
+    """A thermometer."""
+
+    role: Literal["thermometer"]
+    reading: TemperatureTable

@@ -16,6 +16,7 @@ from drivers.dialect import (
     SignalGeneratorDialect,
     SignalSwitchDialect,
     SpectrumAnalyzerDialect,
+    ThermometerDialect,
     wire_settings,
 )
 from drivers.errors import InputError, LinkError, TarelineError
@@ -29,6 +30,7 @@ from drivers.signal_generator import SignalGenerator
 from drivers.signal_switch import SignalSwitch
 from drivers.spectrum_analyzer import TrackingSpectrumAnalyzer
 from drivers.sweep import S_PARAMETERS, SweepSettings
+from drivers.thermometer import Thermometer
 from drivers.tracking_source import TrackingSource
 from drivers.traffic_log import RECEIVED, SENT, TrafficLog, abbreviated
 
@@ -84,6 +86,8 @@ class Trial:
     """What people call the dialect."""
     zero: bool = False
     """Whether a power meter is zeroed; no power may be at its sensor."""
+    held: tuple[int, ...] = ()
+    """Descriptors of locks on the instrument, which the guard then holds as well."""
 
     def run(self) -> list[Step]:
         """Carry the trial out; whatever fails is told in its step. RF is off at the end."""
@@ -136,7 +140,7 @@ class _Walk:
         """Switches RF off if this program is killed, or could not show that it is off."""
         library = self._trial.visa_library
         return Guard(source.link.resource, source.safe_commands, source.link.wire,
-                     visa_library=library)  # fmt: skip
+                     visa_library=library, inherited=self._trial.held)  # fmt: skip
 
     def _made_safe(self, instrument: Instrument) -> bool:
         """RF off whatever happened, as a step of its own; whether that is sure."""
@@ -201,6 +205,9 @@ class _Walk:
         if isinstance(dialect, SignalSwitchDialect):
             switch = SignalSwitch(link, dialect)
             return switch, lambda: self._switch(switch)
+        if isinstance(dialect, ThermometerDialect):
+            thermometer = Thermometer(link, dialect)
+            return thermometer, lambda: self._read_temperature(thermometer)
         raise AssertionError("a loaded dialect has a role")
 
     def _sweep(self, source: NetworkAnalyzer | TrackingSource) -> None:
@@ -247,3 +254,9 @@ class _Walk:
         for channel in self._trial.channels:
             switch.select(channel)
         switch.release()
+
+    def _read_temperature(self, thermometer: Thermometer) -> None:
+        self._begin("read")
+        self._note(f"{thermometer.read_c():.2f} °C")
+        thermometer.step("errors")
+        thermometer.check_errors("while it read")

@@ -4,7 +4,9 @@
     |-- InputError              a file, option or item that cannot be used (exit status 2)
     |-- RunFileError            a run file could not be written (3)
     |-- NotJoinedError          the leads were not joined when they should have been (3)
+    |-- ZeroMovedError          a stopped run cannot go on: its zero is elsewhere (3)
     |-- ProcedureError          a procedure raised something of its own (3)
+    |-- BusyError               another process has the instrument or the run file (3)
     |-- StoppedError            a signal ended a run (128 + its number)
     `-- InstrumentError         an instrument could not do what was asked (3)
         |-- LinkError           no connection, or no answer
@@ -65,8 +67,16 @@ class NotJoinedError(TarelineError):
         self.is_first_sweep = is_first_sweep
 
 
+class ZeroMovedError(TarelineError):
+    """The zero of a stopped run is not where it was, so the run cannot go on with it."""
+
+
 class ProcedureError(TarelineError):
     """A procedure raised something of its own; carries the place."""
+
+
+class BusyError(TarelineError):
+    """Another process drives the instrument, or writes the run file."""
 
 
 class StoppedError(TarelineError):

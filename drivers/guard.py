@@ -50,13 +50,16 @@ class Guard:
         *,
         visa_library: str = "@py",
         persistence_s: float = PERSISTENCE_S,
+        inherited: Sequence[int] = (),
     ) -> None:
+        """Start watching; `inherited` descriptors stay open for as long as the guard lives."""
         self._acting_s = persistence_s + ACTING_MARGIN_S
         self._process = subprocess.Popen(
             [sys.executable, "-m", "drivers.guard"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
+            pass_fds=tuple(inherited),
         )
         if self._process.stdin is None or self._process.stdout is None:
             raise AssertionError("the process was started with pipes")

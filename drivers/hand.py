@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 from drivers.errors import InputError, RefusedError
 from drivers.link import Link
+
+LONGEST_ADVANCE_S = 1e6
 
 
 class Hand:
@@ -49,6 +53,17 @@ class Hand:
         if not self._link.in_step:
             self._link.reopen()
         return self._link.query_number("CLOCk:TIME?")
+
+    def started(self) -> float:
+        """Unix seconds at which the clock of the simulated bench began."""
+        return self._link.query_number("CLOCk:STARt?")
+
+    def advance_to(self, unix_s: float) -> None:
+        """Let the simulated bench's time pass until then; nothing where it is later already."""
+        while (missing_s := unix_s - self.time()) > 0.0:
+            # rounded up, as a clock that is a microsecond early would be asked again
+            step_s = min(math.ceil(missing_s * 1e6) / 1e6, LONGEST_ADVANCE_S)
+            self._act(f"CLOCk:ADVance {step_s:.6f} S")
 
     def _act(self, command: str) -> None:
         self._link.write(command)

@@ -23,7 +23,14 @@ from drivers.wire import AnswerReader, ClosedByPeer, Deadline, TimeOver, Wire, W
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
-__all__ = ["DEFAULT_TIMEOUT_S", "Link", "WireSettings", "list_resources", "load_visa_library"]
+__all__ = [
+    "DEFAULT_TIMEOUT_S",
+    "Link",
+    "WireSettings",
+    "canonical_resource",
+    "list_resources",
+    "load_visa_library",
+]
 
 DEFAULT_TIMEOUT_S = 5.0
 DEFAULT_WIRE = WireSettings()
@@ -66,6 +73,23 @@ def load_visa_library(visa_library: str = "@py") -> None:
         LinkError: it cannot be loaded.
     """
     _resource_manager(visa_library)
+
+
+def canonical_resource(resource: str) -> str:
+    """One spelling for all spellings of a VISA address; upper case, defaults written out.
+
+    What is no VISA address comes back in upper case; opening it will say what is wrong.
+    """
+    from pyvisa.rname import InvalidResourceName, to_canonical_name
+
+    if resource.upper().startswith("ASRL/"):
+        device, separator, rest = resource[len("ASRL") :].partition("::")
+        resource = f"ASRL{os.path.realpath(device)}{separator}{rest}"  # often a link by name
+    try:
+        # the names of interfaces are read in upper case only
+        return str(to_canonical_name(resource.upper())).upper()
+    except InvalidResourceName:
+        return resource.upper()
 
 
 def list_resources(visa_library: str = "@py") -> tuple[str, ...]:

@@ -32,6 +32,7 @@ TORQUE_UNITS = {
 }  # fmt: skip
 TIME_UNITS = {"us": 1e-6, "µs": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0}
 TEMPERATURE_UNITS = {"°C": 1.0, "degC": 1.0}
+TEMPERATURE_DIFFERENCE_UNITS = {"K": 1.0}
 RESISTANCE_UNITS = {"ohm": 1.0, "Ω": 1.0, "mohm": 1e-3, "mΩ": 1e-3}
 CAPACITANCE_UNITS = {"pF": 1e-12, "fF": 1e-15}
 INDUCTANCE_UNITS = {"nH": 1e-9, "pH": 1e-12}
@@ -87,6 +88,9 @@ RatioDb = Annotated[float, BeforeValidator(_reader(RATIO_UNITS, "0.5 dB"))]
 TorqueNm = Annotated[float, BeforeValidator(_reader(TORQUE_UNITS, "0.56 N m"))]
 TimeS = Annotated[float, BeforeValidator(_reader(TIME_UNITS, "5 s"))]
 TemperatureC = Annotated[float, BeforeValidator(_reader(TEMPERATURE_UNITS, "23 °C"))]
+TemperatureDifferenceK = Annotated[
+    float, BeforeValidator(_reader(TEMPERATURE_DIFFERENCE_UNITS, "1 K"))
+]
 ResistanceOhm = Annotated[float, BeforeValidator(_reader(RESISTANCE_UNITS, "0.1 ohm"))]
 CapacitanceF = Annotated[float, BeforeValidator(_reader(CAPACITANCE_UNITS, "0.2 pF"))]
 InductanceH = Annotated[float, BeforeValidator(_reader(INDUCTANCE_UNITS, "0.05 nH"))]

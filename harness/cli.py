@@ -20,6 +20,7 @@ from harness.instruments_command import dialect, instruments
 from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
 from harness.prove_command import prove
+from harness.resume_command import resume
 from harness.verify_command import verify
 from harness.watch_command import watch
 
@@ -36,6 +37,7 @@ app.add_typer(
     name="run",
     help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
 )
+app.command()(resume)
 app.command()(expect)
 app.command()(catalogue)
 app.command("import")(import_files)
@@ -174,25 +176,9 @@ def truth(runs: RunFiles) -> None:
 
 def main() -> None:
     """Run the command line, turning every error of ours into a message and an exit status."""
-    from drivers.errors import TarelineError
-
     try:
         app()
-    except TarelineError as error:
-        _complain(f"tareline: {error}")
-        sys.exit(error.exit_status)
-    except Exception:  # noqa: BLE001
-        # a defect of ours: never the status of a finished run with a verdict that is not a pass
-        import traceback
+    except Exception as error:  # noqa: BLE001
+        from harness.complaint import tell_error
 
-        traceback.print_exc()
-        _complain("tareline: this is a defect of Tareline; the lines above say where")
-        sys.exit(TarelineError.exit_status)
-
-
-def _complain(message: str) -> None:
-    """Show a message on standard error, broken between words at a terminal."""
-    from rich.console import Console
-
-    console = Console(stderr=True)
-    console.print(message, markup=False, highlight=False, soft_wrap=not console.is_terminal)
+        sys.exit(tell_error(error))

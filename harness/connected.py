@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from drivers.dialect import (
     Dialect,
@@ -15,6 +16,7 @@ from drivers.dialect import (
     SignalGeneratorDialect,
     SignalSwitchDialect,
     SpectrumAnalyzerDialect,
+    ThermometerDialect,
     load_dialect,
     wire_settings,
 )
@@ -28,12 +30,14 @@ from drivers.signal_generator import SignalGenerator
 from drivers.signal_switch import SignalSwitch
 from drivers.spectrum_analyzer import TrackingSpectrumAnalyzer
 from drivers.stepped_source import SteppedSource
+from drivers.thermometer import Thermometer
 from drivers.toml_file import Mistake, nearest, raise_mistakes
 from drivers.tracking_source import TrackingSource
 from drivers.traffic_log import TrafficLog, open_traffic_log
-from harness.clock import Clock, simulated_clock, system_clock
+from harness.clock import Clock, SteadyClock, simulated_clock, wait_until
 from harness.interrupts import StopSignals
 from harness.items import Workplace
+from harness.locks import InstrumentLocks, lock_instruments
 from harness.station import Station
 
 DialectT = TypeVar("DialectT", bound=Dialect)
@@ -47,10 +51,20 @@ _DIALECTS: dict[str, type[Dialect]] = {
     "power_meter": PowerMeterDialect,
     "spectrum_analyzer": SpectrumAnalyzerDialect,
     "switch": SignalSwitchDialect,
+    "thermometer": ThermometerDialect,
 }
 
 InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
 """The sources of sweeps that a station can have."""
+
+
+class BenchStart(NamedTuple):
+    """Which start of a simulated bench it is, of all that a run needed."""
+
+    first_started: float
+    """Unix seconds of the first one, at which the bench's clock began."""
+    number: int
+    """1 for the first; each has draws of its own."""
 
 
 @dataclass(frozen=True)
@@ -66,11 +80,20 @@ class ConnectedStation:
     """Role, resource and identity of each."""
     simulated_bench: str
     """Description of the simulated bench, where it was started here."""
+    locks: InstrumentLocks
+    """Keep others from driving these instruments."""
+    thermometer: Thermometer | None
+    bench_start: BenchStart | None
+    """Of the simulated bench, where it was started here; for `connect` of a run that goes on."""
 
     @property
     def is_simulated(self) -> bool:
         """Whether any instrument is one, also where the station file does not say so."""
         return any(SIMULATED in instrument["identity"] for instrument in self.instruments)
+
+    def wait_until(self, until: float) -> None:
+        """Return at a time of the clock, Unix s."""
+        wait_until(until, self.clock, self.hand)
 
 
 def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: bool = True) -> None:
@@ -111,11 +134,22 @@ def _dialect(workplace: Workplace, role: str, model: type[DialectT]) -> DialectT
 
 
 @contextmanager
-def connect(workplace: Workplace, stop: StopSignals) -> Iterator[ConnectedStation]:
+def connect(
+    workplace: Workplace,
+    stop: StopSignals,
+    *,
+    goes_on: BenchStart | None = None,
+    not_before: float = -math.inf,
+) -> Iterator[ConnectedStation]:
     """Open every instrument of a station; on the way out RF is off, whatever happened.
+
+    Where a run goes on, `goes_on` is the start that its simulated bench is to have, if one is
+    started here, and `not_before` the time at which the run had stopped, Unix s: no clock begins
+    before it.
 
     Raises:
         InputError: a dialect or the bench description cannot be used.
+        BusyError: another process drives one of the instruments.
         InstrumentError: an instrument cannot be reached or does not do as it is told.
     """
     station = workplace.station
@@ -123,6 +157,7 @@ def connect(workplace: Workplace, stop: StopSignals) -> Iterator[ConnectedStatio
     description = ""
     addresses: dict[str, str] = {}
     with ExitStack() as stack:
+        locks = stack.enter_context(lock_instruments(_addresses(station)))
         log = None
         if station.traffic_log is not None:
             log = open_traffic_log(workplace.folder / station.traffic_log.file)
@@ -132,10 +167,13 @@ def connect(workplace: Workplace, stop: StopSignals) -> Iterator[ConnectedStatio
             hand_resource = station.simulation.hand or ""
             if station.simulation.bench is not None:
                 bench_path = workplace.folder / station.simulation.bench
-                addresses, description = _start_bench(stack, bench_path, station.simulation.seed)
+                addresses, description = _start_bench(
+                    stack, bench_path, station.simulation.seed, goes_on
+                )
                 hand_resource = addresses["hand"]
         opening = _Opening(workplace, addresses, log)
-        hand, clock = None, system_clock
+        hand: Hand | None = None
+        clock: Clock = SteadyClock(not_before)
         instruments: list[dict[str, str]] = []
         if hand_resource:
             hand = Hand(Link(hand_resource))
@@ -143,21 +181,52 @@ def connect(workplace: Workplace, stop: StopSignals) -> Iterator[ConnectedStatio
             identity = hand.open()
             instruments.append(_instrument("simulated hand", hand_resource, identity))
             clock = simulated_clock(hand)
+            if math.isfinite(not_before):
+                hand.advance_to(not_before)
+        bench_start = goes_on if addresses else None
+        if hand is not None and addresses and goes_on is None:
+            bench_start = BenchStart(hand.started(), 1)
         switch = None
         if station.switch is not None:
             switch = opening.switch()
             stack.callback(switch.close)
+        thermometer = None
+        if station.thermometer is not None:
+            thermometer = opening.thermometer()
+            stack.callback(thermometer.close)
         source = opening.source(clock)
         # a bench that was started here ends with this process, so nobody needs to watch over it
-        guard = None if addresses else _guard(stack, source, station)
+        guard = None if addresses else _guard(stack, source, station, locks)
         stack.callback(_close_safely, source, guard, stop)
         source.open()
         if switch is not None:
             switch.open()
+        if thermometer is not None:
+            thermometer.open()
         instruments = [
-            *source.instruments(), *(switch.instruments() if switch else ()), *instruments,
-        ]  # fmt: skip
-        yield ConnectedStation(source, switch, hand, clock, tuple(instruments), description)
+            *source.instruments(),
+            *(switch.instruments() if switch else ()),
+            *(thermometer.instruments() if thermometer else ()),
+            *instruments,
+        ]
+        yield ConnectedStation(
+            source,
+            switch,
+            hand,
+            clock,
+            tuple(instruments),
+            description,
+            locks,
+            thermometer,
+            bench_start,
+        )
+
+
+def _addresses(station: Station) -> list[str]:
+    """Where the station's instruments are; a bench that is started for it has none yet."""
+    hand = station.simulation.hand if station.simulation is not None else None
+    stated = [table.resource for table in station.instruments().values()]
+    return [resource for resource in (*stated, hand) if resource is not None]
 
 
 def _require_instruments(station: Station) -> None:
@@ -218,6 +287,11 @@ class _Opening:
         dialect = _dialect(self.workplace, "switch", SignalSwitchDialect)
         return SignalSwitch(self._link("switch", dialect), dialect)
 
+    def thermometer(self) -> Thermometer:
+        """The thermometer, not opened yet."""
+        dialect = _dialect(self.workplace, "thermometer", ThermometerDialect)
+        return Thermometer(self._link("thermometer", dialect), dialect)
+
     def _link(self, role: str, dialect: Dialect) -> Link:
         stated = self.workplace.station.instruments()[role]
         return Link(
@@ -229,10 +303,15 @@ class _Opening:
         )
 
 
-def _start_bench(stack: ExitStack, path: Path, seed: int | None) -> tuple[dict[str, str], str]:
+def _start_bench(
+    stack: ExitStack, path: Path, seed: int | None, goes_on: BenchStart | None
+) -> tuple[dict[str, str], str]:
     from drivers.simulated.launch import SimulatedBenchProcess
 
-    process = stack.enter_context(SimulatedBenchProcess(path, seed=seed))
+    first_started, number = (None, 1) if goes_on is None else goes_on
+    process = stack.enter_context(
+        SimulatedBenchProcess(path, seed=seed, first_started=first_started, start_number=number)
+    )
     return process.addresses, path.read_text("utf-8")
 
 
@@ -240,12 +319,23 @@ def _instrument(role: str, resource: str, identity: str) -> dict[str, str]:
     return {"role": role, "resource": resource, "identity": identity}
 
 
-def _guard(stack: ExitStack, source: InstrumentSource, station: Station) -> Guard:
-    """A process that switches RF off if this one is killed; it watches before RF can be on."""
+def _guard(
+    stack: ExitStack, source: InstrumentSource, station: Station, locks: InstrumentLocks
+) -> Guard:
+    """A process that switches RF off if this one is killed; it watches before RF can be on.
+
+    It shares the locks, so that nobody else drives the instruments before it has done so.
+    """
     link = source.source_link
     library = next(iter(station.instruments().values())).visa_library
     return stack.enter_context(
-        Guard(link.resource, source.safe_commands, link.wire, visa_library=library)
+        Guard(
+            link.resource,
+            source.safe_commands,
+            link.wire,
+            visa_library=library,
+            inherited=locks.guard_descriptors,
+        )
     )
 
 

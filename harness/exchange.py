@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Protocol
 
 from drivers.errors import InputError, InstrumentError
 from drivers.hand import Hand
+from harness.connected import ConnectedStation
 from harness.station import Station
 
 CAUTIONS = (
@@ -15,6 +17,16 @@ CAUTIONS = (
     "Clean and gauge connectors; tighten with a torque wrench, turning the nut, not the cable.",
     "Wear an ESD strap. Local codes and the instrument's manual decide, not this program.",
 )
+
+
+class Audience(Protocol):
+    """Where a person is asked and told."""
+
+    def ask(self, prompt: str) -> None:
+        """Show a prompt and wait for Enter."""
+
+    def say(self, text: str) -> None:
+        """Show a line."""
 
 
 class PersonAtTheBench:
@@ -32,6 +44,8 @@ class PersonAtTheBench:
         self._say = say
         self._cautioned = False
         self._leads_are_joined = False
+
+    needs_a_person = True
 
     def connect_behind_switch(self, item: str, through_channel: str, item_channel: str) -> None:
         """Ask for through and item to be connected to the switch, for good."""
@@ -79,6 +93,8 @@ class PersonAtTheBench:
 class SimulatedExchange:
     """Has the simulated bench's hand make the connections."""
 
+    needs_a_person = False
+
     def __init__(self, hand: Hand) -> None:
         self._hand = hand
 
@@ -111,6 +127,8 @@ class SwitchedExchange:
 
     `note` is told when the switch had to be started afresh.
     """
+
+    needs_a_person = False
 
     def __init__(
         self,
@@ -155,3 +173,23 @@ class SwitchedExchange:
             self._note(f"starting the switch afresh after: {error.what}")
             self._switch.reopen()
             self._switch.select(channel)
+
+
+def exchange_of(
+    station: Station,
+    connected: ConnectedStation,
+    item: str,
+    person: Audience,
+    note: Callable[[str], None],
+) -> PersonAtTheBench | SimulatedExchange | SwitchedExchange:
+    """Whoever makes the connections of an item; `note` as in `SwitchedExchange`."""
+    hand, switch, channels = connected.hand, connected.switch, station.switch
+    asked = PersonAtTheBench(station, person.ask, person.say)
+    by_hand = asked if hand is None else SimulatedExchange(hand)
+    if switch is None or channels is None:
+        return by_hand
+    if hand is None:
+        connect = partial(asked.connect_behind_switch, item, channels.through, channels.item)
+    else:
+        connect = partial(hand.connect_item, item)
+    return SwitchedExchange(switch, station, connect, by_hand.finish, note)

@@ -50,7 +50,7 @@ def instruments(
     """List instruments and who they say they are, or try a dialect on one.
 
     With --check ROLE (network-analyzer, signal-generator, power-meter, spectrum-analyzer,
-    signal-switch) RF is switched on for one sweep at --power, and off again.
+    signal-switch, thermometer) RF is switched on for one sweep at --power, and off again.
     """
     from harness.instruments_found import Options, run
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +28,7 @@ from drivers.quantities import (
 )
 from drivers.sweep import SweepSettings
 from drivers.toml_file import nearest, require
+from harness.locks import lock_instruments
 from harness.station import Station, read_station
 from harness.station_instruments import Instrument, Switch
 
@@ -37,6 +38,7 @@ TABLES = {
     "power meter": "power_meter",
     "spectrum analyzer": "spectrum_analyzer",
     "signal switch": "switch",
+    "thermometer": "thermometer",
 }
 """The table of a station file for each role."""
 SHOWN_REPEATS = 3
@@ -84,7 +86,8 @@ def run(options: Options) -> int:
     if not options.role:
         return _list(options, station)
     trial = _trial(options, station)
-    steps = trial.run()
+    with lock_instruments([trial.resource]) as locks:
+        steps = replace(trial, held=locks.guard_descriptors).run()
     if options.as_json:
         typer.echo(json.dumps(_trial_json(trial, steps), indent=2))
     else:
@@ -134,7 +137,8 @@ def _identified(resource: str, dialect: str, options: Options) -> Found:
     wire = wire_settings(load_dialect(dialect)) if dialect else WireSettings()
     link = Link(resource, timeout_s=timeout_s, visa_library=options.visa_library, wire=wire)
     try:
-        return Found(resource, link.open())
+        with lock_instruments([resource]):  # a question would disturb a run
+            return Found(resource, link.open())
     except TarelineError as error:
         return Found(resource, "", error.what)
     finally:

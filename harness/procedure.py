@@ -8,7 +8,7 @@ import inspect
 import pkgutil
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,8 @@ class Procedure:
     name: str
     function: Callable[..., None]
     parameters: tuple[inspect.Parameter, ...]
+    file: Path | None = None
+    """Where it stands, if it was given as a file."""
 
     @property
     def summary(self) -> str:
@@ -52,7 +54,8 @@ def find_procedure(name: str) -> Procedure:
         InputError: there is none, or it is not a function of a Bench with typed parameters.
     """
     if name.endswith(".py"):
-        return _checked(Path(name).stem, _function_of_file(Path(name)), name)
+        found = _checked(Path(name).stem, _function_of_file(Path(name)), name)
+        return replace(found, file=Path(name).resolve())
     module_name = name.replace("-", "_")
     import procedures
 

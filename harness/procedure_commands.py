@@ -10,7 +10,12 @@ import typer
 from typer.core import TyperGroup
 
 if TYPE_CHECKING:
+    from harness.afterwards import Outcome
     from harness.procedure import Procedure
+
+THEN = (
+    "Shell command after the end, whatever it was; TARELINE_STATUS, TARELINE_RUNS and others tell."
+)
 
 
 def _common_parameters() -> list[inspect.Parameter]:
@@ -22,6 +27,7 @@ def _common_parameters() -> list[inspect.Parameter]:
         "items": (Path, option(help="Items file."), Path("items.toml")),
         "results": (Path, option(help="Folder of the run files."), Path("results")),
         "as_json": (bool, option("--json", help="JSON instead of a table."), False),
+        "then": (str, option(help=THEN, metavar="COMMAND"), ""),
     }
     return [
         inspect.Parameter(
@@ -84,6 +90,20 @@ def _carry_out(
     procedure: Procedure,
     parameters: dict[str, Any],
     *,
+    then: str,
+    **options: Any,
+) -> None:
+    from harness.afterwards import afterwards
+
+    with afterwards(then) as outcome:
+        _measure_and_report(procedure, parameters, outcome, **options)
+
+
+def _measure_and_report(
+    procedure: Procedure,
+    parameters: dict[str, Any],
+    outcome: Outcome,
+    *,
     item: list[str],
     station: Path,
     items: Path,
@@ -95,14 +115,17 @@ def _carry_out(
     from harness.combine_commands import combination, require_combinable
     from harness.items import read_workplace
     from harness.measure import Assignment, measure
-    from harness.reporting import report_json, report_table, verdict_status
+    from harness.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.run_analysis import read_run
 
     workplace = read_workplace(station, items)
     chosen = workplace.choose(item)
     require_combinable(procedure.name, chosen)
-    paths = measure(workplace, chosen, Assignment(procedure, parameters, results))
+    assignment = Assignment(procedure, parameters, results, begun=outcome.runs.append)
+    paths = measure(workplace, chosen, assignment)
     runs = [read_run(path) for path in paths]
+    outcome.verdict = verdict_word(runs)
+    outcome.message = f"{procedure.name} of {', '.join(chosen)}: {outcome.verdict}"
     together = combination(procedure.name, paths)
     if as_json:
         document = report_json(runs)

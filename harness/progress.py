@@ -16,9 +16,11 @@ PLAIN_INTERVAL_S = 10.0
 class PlainProgress:
     """A line for every change of work, and one now and then in between."""
 
-    def __init__(self, title: str, total: int) -> None:
+    def __init__(self, title: str, total: int, kept: int = 0) -> None:
+        """`kept` sweeps of the total were kept before."""
         self._title, self._total = title, total
-        self._done = 0
+        self._done = self._kept = kept
+        self._place = ""
         self._started = self._said = time.monotonic()
 
     def __enter__(self) -> PlainProgress:
@@ -33,16 +35,23 @@ class PlainProgress:
 
     def doing(self, what: str) -> None:
         """What is being done from now on."""
+        self._place = ""
         self.say(f"{self._title}: {what} ({self._done} of {self._total} sweeps kept)")
+
+    def at(self, place: str) -> None:
+        """Where in that the work is; too often for lines of their own."""
+        self._place = place
 
     def sweep_done(self) -> None:
         """One more sweep is safely kept."""
         self._done += 1
         now = time.monotonic()
         if now - self._said >= PLAIN_INTERVAL_S:
-            left_s = (now - self._started) / self._done * (self._total - self._done)
+            where = f" ({self._place})" if self._place else ""
+            each_s = (now - self._started) / (self._done - self._kept)
+            left_s = each_s * (self._total - self._done)
             self.say(
-                f"{self._title}: {self._done} of {self._total} sweeps kept, "
+                f"{self._title}: {self._done} of {self._total} sweeps kept{where}, "
                 f"about {left_s / 60.0:.1f} min left"
             )
 
@@ -64,7 +73,7 @@ class PlainProgress:
 class TerminalProgress:
     """A bar with what is being done, sweeps kept, and time left."""
 
-    def __init__(self, title: str, total: int) -> None:
+    def __init__(self, title: str, total: int, kept: int = 0) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
         from rich.progress import TimeRemainingColumn as TimeLeft
@@ -81,7 +90,7 @@ class TerminalProgress:
             console=self._console,
             transient=True,
         )
-        self._task: TaskID = self._bar.add_task(title, total=total)
+        self._task: TaskID = self._bar.add_task(title, total=total, completed=kept)
 
     def __enter__(self) -> TerminalProgress:
         self._bar.start()
@@ -98,6 +107,10 @@ class TerminalProgress:
     def doing(self, what: str) -> None:
         """What is being done from now on."""
         self._bar.update(self._task, description=f"{self._title}: {what}", refresh=True)
+
+    def at(self, place: str) -> None:
+        """Where in that the work is."""
+        self._bar.update(self._task, description=f"{self._title}: {place}")
 
     def sweep_done(self) -> None:
         """One more sweep is safely kept."""
@@ -122,6 +135,7 @@ class TerminalProgress:
             self._bar.start()
 
 
-def progress_on_stderr(title: str, total: int) -> PlainProgress | TerminalProgress:
+def progress_on_stderr(title: str, total: int, kept: int = 0) -> PlainProgress | TerminalProgress:
     """The fitting display for where standard error goes."""
-    return TerminalProgress(title, total) if sys.stderr.isatty() else PlainProgress(title, total)
+    display = TerminalProgress if sys.stderr.isatty() else PlainProgress
+    return display(title, total, kept)

@@ -13,7 +13,9 @@ import numpy as np
 
 from drivers.errors import InputError
 from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
-from harness.bench import Bench, Equipment
+from harness.bench import Bench
+from harness.equipment import Equipment
+from harness.replay import Replay
 from harness.results import Event
 from harness.run_file import Kind
 
@@ -35,8 +37,12 @@ class StandIn:
 
     traces = S_PARAMETERS
 
-    def __init__(self) -> None:
+    def __init__(self, started: float = 0.0, *, needs_a_person: bool = False) -> None:
         self.work = Workload()
+        self.events: list[Event] = []
+        self.needs_a_person = needs_a_person
+        self._now = started
+        self._sweeps: dict[SweepSettings, Sweep] = {}
         self._settings: SweepSettings | None = None
 
     def configure(self, settings: SweepSettings) -> None:
@@ -47,8 +53,11 @@ class StandIn:
         """A sweep of the right size that holds nothing."""
         if self._settings is None:
             raise AssertionError("the Bench configures before it sweeps")
-        grid = self._settings.frequency_hz()
-        return Sweep(grid, S_PARAMETERS, np.ones((len(S_PARAMETERS), len(grid)), complex), 0.0)
+        if self._settings not in self._sweeps:
+            grid = self._settings.frequency_hz()
+            readings = np.ones((len(S_PARAMETERS), len(grid)), complex)
+            self._sweeps[self._settings] = Sweep(grid, S_PARAMETERS, readings, 0.0)
+        return self._sweeps[self._settings]
 
     def rf_on(self) -> None:
         """Nothing to switch."""
@@ -95,17 +104,28 @@ class StandIn:
         """Nothing to mark."""
 
     def event(self, event: Event) -> None:
+        """Remember it."""
+        self.events.append(event)
+
+    def temperature(self, time: float, temperature_c: float) -> None:
         """Nothing to keep."""
 
     def doing(self, what: str) -> None:
+        """Nobody to tell."""
+
+    def at(self, place: str) -> None:
         """Nobody to tell."""
 
     def sweep_done(self) -> None:
         """Nobody to tell."""
 
     def now(self) -> float:
-        """What time it is."""
-        return 0.0
+        """What time it is; nothing takes any but waiting."""
+        return self._now
+
+    def wait_until(self, until: float) -> None:
+        """Let time pass."""
+        self._now = max(self._now, until)
 
     def sweeps_again(self, count: int) -> None:
         """Nobody to tell."""
@@ -116,8 +136,12 @@ def rehearse(
     item: str,
     bands: Mapping[str, SweepSettings],
     stand_in: StandIn | None = None,
+    past: Replay | None = None,
 ) -> Workload:
     """Go through `procedure` without instruments; raises whatever it raises.
+
+    Where a run is gone on with, only what lies before it counts: what is in its `past` is left
+    out, and it may be nothing at all.
 
     Raises:
         InputError: it does not end, or leaves a band without through or item.
@@ -132,8 +156,12 @@ def rehearse(
         unbroken=nullcontext,
         floor_db=-np.inf,
         has_readings=False,
+        wait_until=stand_in.wait_until,
     )
-    procedure(Bench(equipment, item, bands))
+    procedure(Bench(equipment, item, bands, past))
+    if past is not None:
+        past.require_end()
+        return stand_in.work
     wanted: tuple[tuple[Kind, str], ...] = (
         ("normalization", "the through"),
         ("insertions", "the item"),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.report.result_json import as_dict
-from harness.report.statements import Standing, standing_of_run
+from harness.report.statements import WORST_FIRST, Standing, standing_of_run
 from harness.report.table import print_runs
 from harness.results import Run
 from harness.truth_check import TruthRow
@@ -37,6 +37,13 @@ def verdict_status(runs: Sequence[Run]) -> int:
     """0 if every verdict is a pass or there is no limit, else 1; unfinished runs are no pass."""
     good = (Standing.PASS, Standing.NO_LIMIT)
     return EXIT_ALL_PASS if all(standing_of_run(r) in good for r in runs) else EXIT_NOT_ALL_PASS
+
+
+def verdict_word(runs: Sequence[Run]) -> str:
+    """The worst standing of runs, in words; empty where there are none."""
+    standings = {standing_of_run(run) for run in runs}
+    worst = next((bad for bad in (Standing.UNFINISHED, *WORST_FIRST) if bad in standings), None)
+    return worst.word if worst else Standing.NO_LIMIT.word if runs else ""
 
 
 def truth_table(rows: Sequence[TruthRow]) -> None:

@@ -8,7 +8,13 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from drivers.quantities import FrequencyHz, RatioDb, TemperatureC, TorqueNm
+from drivers.quantities import (
+    FrequencyHz,
+    RatioDb,
+    TemperatureC,
+    TemperatureDifferenceK,
+    TorqueNm,
+)
 from drivers.sweep import SweepSettings
 from drivers.toml_file import Mistake, ReadFile, Table, read_table
 from harness.analysis.catalogue import Catalogue, load_catalogue
@@ -26,10 +32,11 @@ from harness.station_instruments import (
     Source,
     SpectrumAnalyzer,
     Switch,
+    Thermometer,
     TrafficLogFile,
 )
 from harness.station_through import Through, with_loss_table
-from harness.uncertainty_tables import TemperatureDifferenceK, Uncertainty, Zero
+from harness.uncertainty_tables import Uncertainty, Zero
 
 LARGEST_SWEEP = 100_001
 SET_UPS = "[analyzer]; [generator] with [power_meter]; [spectrum_analyzer]; or [recorded] for files"
@@ -89,6 +96,7 @@ class Station(Table):
     spectrum_analyzer: SpectrumAnalyzer | None = None
     recorded: Recorded | None = None
     switch: Switch | None = None
+    thermometer: Thermometer | None = None
     leads: Leads
     through: Through | None = None
     temperature_c: TemperatureC = Field(default=23.0, alias="temperature", ge=-100, le=200)
@@ -133,10 +141,11 @@ class Station(Table):
         if len(named) != 1:
             problem = f"{' and '.join(named)} exclude each other" if named else "there is no set-up"
             raise ValueError(f"{problem}: a station has exactly one of {SET_UPS}")
-        if self.recorded is not None and (self.switch or self.simulation or self.traffic_log):
+        live = (self.switch, self.thermometer, self.simulation, self.traffic_log)
+        if self.recorded is not None and any(table is not None for table in live):
             raise ValueError(
-                "a station for [recorded] files has no [switch], [simulation] or [traffic_log]: "
-                "take the table out"
+                "a station for [recorded] files has no [switch], [thermometer], [simulation] or "
+                "[traffic_log]: take the table out"
             )
         return self
 
@@ -163,6 +172,11 @@ class Station(Table):
             )
         return self
 
+    @property
+    def needs_a_person(self) -> bool:
+        """Whether connections are made by hand: there is no switch, and it is not simulated."""
+        return self.switch is None and self.simulation is None
+
     def known_parts(self) -> Catalogue:
         """The catalogue that comes with Tareline, with the station's own parts before it."""
         shipped = load_catalogue()
@@ -170,7 +184,9 @@ class Station(Table):
 
     def instruments(self) -> dict[str, Instrument]:
         """Every instrument by the name of its table."""
-        named = ("analyzer", "generator", "power_meter", "spectrum_analyzer", "switch")
+        named = (
+            "analyzer", "generator", "power_meter", "spectrum_analyzer", "switch", "thermometer",
+        )  # fmt: skip
         found = {name: getattr(self, name) for name in named}
         return {name: table for name, table in found.items() if table is not None}
 

@@ -6,7 +6,13 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.quantities import FrequencyHz, LevelDbm, RatioDb, TimeS
+from drivers.quantities import (
+    FrequencyHz,
+    LevelDbm,
+    RatioDb,
+    TemperatureDifferenceK,
+    TimeS,
+)
 from drivers.toml_file import Table
 
 LONGEST_TIMEOUT_S = 3600.0
@@ -144,6 +150,14 @@ class Switch(Instrument):
         if self.through == self.item:
             raise ValueError("through and item are the same channel: they need one each")
         return self
+
+
+class Thermometer(Instrument):
+    """The thermometer that tells the temperature of the item, or of the air around it."""
+
+    dialect: str = "scpi-99-thermometer"
+    uncertainty_k: TemperatureDifferenceK | None = Field(default=None, alias="uncertainty", gt=0)
+    """Expanded uncertainty of a reading (k = 2), as its certificate or data sheet has it."""
 
 
 class TrafficLogFile(Table):

@@ -55,7 +55,7 @@ def timetable(
     bands = {band: _settings(station, band) for band in station.bands}
     lasting_s = {band: sweep_seconds(station, band) for band in bands}
     switched_s = connecting_s if station.switch is None else SWITCHING_S
-    clock = _Clock(lasting_s, switched_s)
+    clock = _Clock(lasting_s, switched_s, station.needs_a_person)
     work = rehearse(procedure, "item", bands, clock)
     return Timetable({band: clock.plan(band) for band in bands}, work, clock.now())
 
@@ -99,15 +99,13 @@ def _settings(station: Station, band: str) -> SweepSettings:
 class _Clock(StandIn):
     """Keeps the time at which each sweep ends, and what it is a sweep of."""
 
-    def __init__(self, lasting_s: Mapping[str, float], connecting_s: float) -> None:
-        super().__init__()
+    def __init__(
+        self, lasting_s: Mapping[str, float], connecting_s: float, needs_a_person: bool
+    ) -> None:
+        super().__init__(needs_a_person=needs_a_person)
         self._lasting_s = lasting_s
         self._connecting_s = connecting_s
-        self._now = 0.0
         self._kept: dict[tuple[str, Kind], list[tuple[float, int]]] = defaultdict(list)
-
-    def now(self) -> float:
-        return self._now
 
     def connect_through(self, *, again: bool) -> None:
         super().connect_through(again=again)

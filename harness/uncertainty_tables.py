@@ -2,24 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from pydantic import Field
 
-from pydantic import BeforeValidator, Field, ValidationInfo
-
-from drivers.quantities import SI_CONTEXT, RatioDb, TimeS, parse_quantity
+from drivers.quantities import RatioDb, TimeS
 from drivers.toml_file import Table
 from harness.analysis.band import Method
-
-DIFFERENCE_UNITS = {"K": 1.0}
-
-
-def _kelvin(value: Any, info: ValidationInfo) -> float:
-    if info.context == SI_CONTEXT and isinstance(value, (int, float)):
-        return float(value)
-    return parse_quantity(value, DIFFERENCE_UNITS, "1 K")
-
-
-TemperatureDifferenceK = Annotated[float, BeforeValidator(_kelvin)]
 
 
 class Zero(Table):

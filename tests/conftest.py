@@ -6,7 +6,16 @@ from pathlib import Path
 import pytest
 
 from drivers.simulated.launch import SimulatedBenchProcess
+from harness.locks import FOLDER_VARIABLE
 from harness.starter_files import write_starter
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_locks(tmp_path_factory):
+    """Locks of the tests' own, apart from those of whoever measures on this machine."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv(FOLDER_VARIABLE, str(tmp_path_factory.mktemp("locks")))
+        yield
 
 
 @pytest.fixture

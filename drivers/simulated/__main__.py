@@ -31,6 +31,8 @@ from drivers.simulated.traffic import TrafficLog, open_log, open_standard_error
 HOST = "127.0.0.1"
 STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 STANDARD_ERROR = Path("-")
+LATEST_START = 1e11
+"""In Unix seconds: the year 5138."""
 
 
 async def run(
@@ -38,14 +40,15 @@ async def run(
     *,
     source: str,
     seed: int | None,
-    epoch: float,
+    first_started: float,
+    start_number: int,
     until_eof: bool,
     traffic: TrafficLog | None,
 ) -> None:
     """Serve a bench until told to stop; reports the addresses first.
 
-    `source` is what messages call the description, `epoch` the Unix time at which the bench's
-    own clock begins.
+    `source` is what messages call the description, `first_started` the Unix time at which the
+    bench's own clock begins, or began at its first start.
 
     Raises:
         InputError: a described fault cannot happen to any instrument of this bench.
@@ -54,9 +57,9 @@ async def run(
     loop = asyncio.get_running_loop()
     for number in STOP_SIGNALS:
         loop.add_signal_handler(number, stop.set)
-    bench = SimulatedBench(description, seed)
-    engines = instruments_of(bench, version("tareline"), epoch)
-    layer = FaultLayer(engines, bench.seed, traffic)
+    bench = SimulatedBench(description, seed, start_number=start_number)
+    engines = instruments_of(bench, version("tareline"), first_started)
+    layer = FaultLayer(engines, bench.seed, traffic, start_number=start_number)
     layer.script(description.faults, description.random_faults, source)
     engines["hand"].add(fault_commands(layer))
     async with await serve(
@@ -83,12 +86,29 @@ def main() -> int:
     parser.add_argument("description", type=Path)
     parser.add_argument("--seed", type=int, help="instead of the one described, from 0 on")
     parser.add_argument("--pace", type=float, help="real seconds per simulated second, from 0 on")
+    parser.add_argument(
+        "--start-number",
+        type=int,
+        default=1,
+        help="the how manieth start of this bench, from 1 on: other draws, the same bench",
+    )
+    parser.add_argument(
+        "--first-started",
+        type=float,
+        metavar="UNIX_S",
+        help="when its clock began, if this is not its first start",
+    )
     parser.add_argument("--log", type=Path, help="traffic log, written anew; - is standard error")
     parser.add_argument("--until-eof", action="store_true")
     options = parser.parse_args()
     for name in ("seed", "pace"):
         if not (getattr(options, name) or 0) >= 0:
             parser.error(f"--{name} must not be negative")
+    if options.start_number < 1:
+        parser.error("--start-number must be 1 at least")
+    first_started = time.time() if options.first_started is None else options.first_started
+    if not 0.0 <= first_started < LATEST_START:
+        parser.error("--first-started must be Unix seconds")
     try:
         description = read_description(options.description)
         if options.pace is not None:
@@ -105,7 +125,8 @@ def main() -> int:
                     description,
                     source=str(options.description),
                     seed=options.seed,
-                    epoch=time.time(),
+                    first_started=first_started,
+                    start_number=options.start_number,
                     until_eof=options.until_eof,
                     traffic=traffic,
                 )

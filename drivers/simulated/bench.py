@@ -46,10 +46,16 @@ class SimulatedBench:
     (an item, `THROUGH` or `NOTHING`). Where the description has a switch, `connected` is what is
     at its item channel, and the adapter that closes the through is always at its other one.
     `changes` counts the changes of connections and of the switch.
+
+    A bench that is started again to go on with what an earlier one began has its seed, and says
+    the how manieth start it is, from 1 on: it is the same bench, with other chance.
     """
 
-    def __init__(self, description: BenchDescription, seed: int | None = None) -> None:
+    def __init__(
+        self, description: BenchDescription, seed: int | None = None, *, start_number: int = 1
+    ) -> None:
         self.description = description
+        self.start_number = start_number
         self.seed = description.seed if seed is None else seed
         self.elapsed_s = 0.0
         self.connected = NOTHING
@@ -93,7 +99,7 @@ class SimulatedBench:
         self._sweeps += 1
         of_connected, of_through = self._pin_probabilities()
         if of_connected or of_through:
-            chances = self.generator(_STREAM_PIN, self._sweeps).random(
+            chances = self.draws(_STREAM_PIN, self._sweeps).random(
                 len(of_connected) + len(of_through)
             )
             is_open = tuple(map(bool, chances < np.array([*of_connected, *of_through])))
@@ -152,14 +158,20 @@ class SimulatedBench:
     def noise(self, shape: tuple[int, ...]) -> FloatArray:
         """Standard normal draws of `shape`, different at every call."""
         self._noises += 1
-        return self.generator(_STREAM_NOISE, self._noises).standard_normal(shape)
+        return self.draws(_STREAM_NOISE, self._noises).standard_normal(shape)
 
     def generator(self, stream: int, index: int) -> np.random.Generator:
-        """A random generator of this bench's seed; the same keys give the same draws.
+        """A random generator for what this bench is; the same keys give the same draws.
 
         Instruments take streams from `FIRST_FREE_STREAM` on.
         """
         return np.random.default_rng([self.seed, stream, index])
+
+    def draws(self, stream: int, index: int) -> np.random.Generator:
+        """A random generator for what happens on this bench; others after another start."""
+        if self.start_number == 1:
+            return self.generator(stream, index)
+        return np.random.default_rng([self.seed, stream, index, self.start_number])
 
     def _state(self) -> PathState:
         steps = round(self.temperature_c / TEMPERATURE_STEP_C)
@@ -217,5 +229,5 @@ class SimulatedBench:
         return SwitchClosing(channel, float(near), float(far))
 
     def _limited(self, stream: int, index: int, shape: tuple[int, ...]) -> FloatArray:
-        draws = self.generator(stream, index).standard_normal(shape)
+        draws = self.draws(stream, index).standard_normal(shape)
         return np.clip(draws, -SPREAD_LIMIT, SPREAD_LIMIT)

@@ -19,6 +19,7 @@ from drivers.simulated.instrument_description import (
     PowerMeter,
     SpectrumAnalyzer,
     Switch,
+    Thermometer,
 )
 from drivers.simulated.parts import Assembly, Leads, Line, Mating, PartOfLine
 from drivers.simulated.parts_faulty import CrushedPart, WetBraidPart
@@ -50,6 +51,7 @@ class BenchDescription(Table):
     power_meter: PowerMeter | None = None
     spectrum_analyzer: SpectrumAnalyzer | None = None
     switch: Switch | None = None
+    thermometer: Thermometer | None = None
     leads: Leads
     mating: Mating
     hand: Hand

@@ -186,16 +186,25 @@ class FaultyInstrument:
         self._layer.note(self, number, armed.kind, message, connection)
 
     def _random(self, purpose: int, index: int) -> np.random.Generator:
-        return np.random.default_rng([self._layer.seed, _STREAM, self._key, purpose, index])
+        keys = [self._layer.seed, _STREAM, self._key, purpose, index]
+        if self._layer.start_number > 1:  # or a run that goes on would meet the same ones again
+            keys.append(self._layer.start_number)
+        return np.random.default_rng(keys)
 
 
 class FaultLayer:
     """The faults of a whole bench: scripted, at random, and asked for through the hand."""
 
     def __init__(
-        self, engines: Mapping[str, Engine], seed: int, traffic: TrafficLog | None = None
+        self,
+        engines: Mapping[str, Engine],
+        seed: int,
+        traffic: TrafficLog | None = None,
+        *,
+        start_number: int = 1,
     ) -> None:
         self.seed = seed
+        self.start_number = start_number
         self.probability = 0.0
         self.log: list[str] = []
         """The last that struck, one text each."""

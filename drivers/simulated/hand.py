@@ -21,7 +21,7 @@ LONGEST_ADVANCE_S = 1e7
 class SimulatedHand:
     """What a person does between sweeps, as SCPI commands.
 
-    `epoch` is the Unix time at which the simulated bench starts; its clock then advances
+    `epoch` is the Unix time at which the simulated bench started first; its clock then advances
     with every simulated sweep and connection, not with real time.
     """
 
@@ -37,6 +37,7 @@ class SimulatedHand:
                 Query("CONNect:STATe", lambda: Quoted(bench.connected)),
                 Query("CONNect:CATalog", lambda: tuple(map(Quoted, bench.description.items))),
                 Query("CLOCk:TIME", lambda: self._epoch + bench.elapsed_s),
+                Query("CLOCk:STARt", lambda: self._epoch),
                 Command(
                     "CLOCk:ADVance",
                     self._advance,

@@ -10,7 +10,14 @@ import re
 
 from pydantic import Field, model_validator
 
-from drivers.quantities import CapacitanceF, FrequencyHz, LevelDbm, RatioDb, TimeS
+from drivers.quantities import (
+    CapacitanceF,
+    FrequencyHz,
+    LevelDbm,
+    RatioDb,
+    TemperatureDifferenceK,
+    TimeS,
+)
 from drivers.simulated.parts import SwitchChannel
 from drivers.toml_file import Table
 
@@ -122,6 +129,18 @@ class SpectrumAnalyzer(Receiver):
     def _levels_in_order(self) -> SpectrumAnalyzer:
         _in_order(self.lowest_level_dbm, self.highest_level_dbm, "level")
         return self
+
+
+class Thermometer(Table):
+    """The thermometer, which has the bench's temperature."""
+
+    offset_k: TemperatureDifferenceK = Field(default=0.0, alias="offset")
+    """What every reading is off by."""
+    noise_k: TemperatureDifferenceK = Field(default=0.0, alias="noise", ge=0)
+    """Root mean square of one reading."""
+    resolution_k: TemperatureDifferenceK = Field(default=0.0, alias="resolution", ge=0)
+    """Step of the readings; 0: none."""
+    reading_time_s: TimeS = Field(default=0.0, alias="reading_time", ge=0)
 
 
 _CHANNEL = re.compile(r"[1-9][0-9]{0,8}")

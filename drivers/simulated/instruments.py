@@ -10,6 +10,7 @@ from drivers.simulated.power_meter import SimulatedPowerMeter
 from drivers.simulated.scpi import Engine
 from drivers.simulated.spectrum_analyzer import SimulatedSpectrumAnalyzer
 from drivers.simulated.switch import SimulatedSwitch
+from drivers.simulated.thermometer import SimulatedThermometer
 
 
 def instruments_of(bench: SimulatedBench, version: str, epoch: float) -> dict[str, Engine]:
@@ -35,5 +36,8 @@ def instruments_of(bench: SimulatedBench, version: str, epoch: float) -> dict[st
         engines["spectrum_analyzer"] = spectrum.engine
     if description.switch is not None:
         engines["switch"] = SimulatedSwitch(bench, description.switch, version).engine
+    if description.thermometer is not None:
+        thermometer = SimulatedThermometer(bench, description.thermometer, version)
+        engines["thermometer"] = thermometer.engine
     engines["hand"] = SimulatedHand(bench, version, epoch).engine
     return engines

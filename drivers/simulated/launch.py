@@ -31,10 +31,21 @@ class SimulatedBenchProcess:
         seed: int | None = None,
         pace: float | None = None,
         log: Path | None = None,
+        first_started: float | None = None,
+        start_number: int = 1,
     ) -> None:
+        """Start a bench, or start it again: with `first_started` its clock goes on from then, and
+        with the how manieth start it is (`start_number`) its draws are others.
+        """
         read_description(description)
         command = [sys.executable, "-m", "drivers.simulated", str(description), "--until-eof"]
-        options = {"--seed": seed, "--pace": pace, "--log": log}
+        options: dict[str, object] = {
+            "--seed": seed,
+            "--pace": pace,
+            "--log": log,
+            "--first-started": first_started,
+            "--start-number": start_number,
+        }
         for name, value in options.items():
             if value is not None:
                 command += [name, str(value)]

@@ -6,6 +6,13 @@ The only package that imports h5py; `schema` says what stands where.
 from harness.run_file.comparing import analysis_differences
 from harness.run_file.digests import DamagedError, has_digests, require_intact
 from harness.run_file.journal import RunJournal
+from harness.run_file.makings import (
+    Making,
+    read_last_swept,
+    read_making,
+    read_rows,
+    read_zero_times,
+)
 from harness.run_file.opening import DamagedRunError, open_run
 from harness.run_file.publishing import finish_run, finishing
 from harness.run_file.reading import (
@@ -29,6 +36,7 @@ __all__ = [
     "Group",
     "Kept",
     "Kind",
+    "Making",
     "RunHeader",
     "RunJournal",
     "analysis_differences",
@@ -42,8 +50,12 @@ __all__ = [
     "read_events",
     "read_header",
     "read_kept",
+    "read_last_swept",
+    "read_making",
     "read_readings",
+    "read_rows",
     "read_temperature",
+    "read_zero_times",
     "require_intact",
     "take_up",
 ]

@@ -32,6 +32,7 @@ ROLES = {
     "signal-generator": ("generator", ["level", "frequency", "settle", "RF on"]),
     "power-meter": ("power_meter", ["averaging", "zero", "read"]),
     "signal-switch": ("switch", ["open", "close"]),
+    "thermometer": ("thermometer", ["read"]),
 }
 
 
@@ -62,6 +63,7 @@ def test_shipped_dialects_pass_on_the_bench_that_they_are_for(start_bench):
         ("hundredths", ""),
         ("text-meter", "dBm)"),
         ("turret", ""),
+        ("kelvin", "23.10 °C"),
     ],
 )
 def test_unlike_instruments_pass_with_their_own(unlike, name, shows):

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from drivers.simulated.server import serve
 from tests.drivers.unlike import Listed, centre_span, plain_text
-from tests.drivers.unlike_scalar import Stepped, Tracking, turret
+from tests.drivers.unlike_scalar import Stepped, Tracking, kelvin, turret
 
 MODULE = "tests.drivers.unlike_bench"
 
@@ -43,6 +43,7 @@ async def main():
         "text-meter": stepped.meter,
         "volts": Tracking().engine,
         "turret": turret(),
+        "kelvin": kelvin(),
     }
     ended = asyncio.Event()
     loop = asyncio.get_running_loop()

@@ -1,4 +1,4 @@
-"""Simulated scalar instruments and a switch whose commands are unlike any standard's; invented.
+"""Simulated scalar instruments, a switch and a thermometer unlike any standard; invented.
 
 The generator feeds the meter through the line of `tests.drivers.unlike.line_response`, and so
 does the spectrum analyzer's tracking generator its receiver. RF off leaves only the floor.
@@ -23,6 +23,8 @@ SETTLING = 1
 IMPEDANCE_OHM = 50.0
 LOCKED = 1 << 2
 MOVING = 3
+SAMPLING = 4
+BENCH_K = 296.25
 
 
 def gain(frequency_hz, rf_on):
@@ -148,5 +150,22 @@ def turret():
         Command("TURN", turn, (ways,)),
         Query("JOINED", lambda way: "YES" if at[0] == way else "NO", (ways,)),
         Query("STATE", lambda: engine.status.operation.condition),
+    ])  # fmt: skip
+    return engine
+
+
+def kelvin():
+    """A thermometer that has nothing to tell before it was told to sample; no error queue."""
+    taken_k = []
+    engine = named("thermometer in kelvin", reset=taken_k.clear)
+
+    def sample():
+        taken_k.clear()
+        engine.begin(SETTLING_S, on_done=lambda: taken_k.append(BENCH_K), operation_bit=SAMPLING)
+
+    engine.add([
+        Command("SAMPLE", sample),
+        Query("STATE", lambda: engine.status.operation.condition),
+        Query("HEAT", lambda: taken_k[0] if taken_k else 9.91e37),
     ])  # fmt: skip
     return engine

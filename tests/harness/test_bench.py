@@ -11,7 +11,8 @@ from drivers.sweep import SweepSettings
 from harness import rehearsal
 from harness.exchange import PersonAtTheBench
 from harness.interrupts import StopSignals
-from harness.measure import Assignment, _rehearsed, _Run
+from harness.item_run import Assignment, ItemRun, OpenStation
+from harness.measure import rehearsed
 from harness.procedure import Procedure, find_procedure, procedure_names
 from harness.rehearsal import rehearse
 from procedures.qualify import qualify
@@ -20,6 +21,8 @@ BANDS = {
     "low": SweepSettings(1e8, 2e8, 11, -10.0, 1e3),
     "high": SweepSettings(1e9, 2e9, 21, -10.0, 1e3),
 }
+
+STATION = SimpleNamespace(bands=BANDS, settings=BANDS.__getitem__, needs_a_person=True)
 
 
 @given(insertions=st.integers(1, 9), sweeps=st.integers(1, 9))
@@ -131,7 +134,7 @@ def test_a_procedure_that_fails_is_told_with_its_line(tmp_path):
 
     assignment = Assignment(Procedure("divides", divides, ()), {}, tmp_path)
     with pytest.raises(InputError, match=r"before anything was connected.*ZeroDivisionError") as e:
-        _rehearsed(assignment, "X", BANDS)
+        rehearsed(assignment, "X", STATION)
     assert "test_bench.py, line" in str(e.value)
 
 
@@ -184,6 +187,7 @@ def test_rf_that_may_be_on_is_told_before_a_full_disk(tmp_path):
         raise InstrumentError("RF could not be shown to be off", hint="RF may be ON")
 
     connected = SimpleNamespace(source=SimpleNamespace(make_safe=unreachable), clock=lambda: 0.0)
-    run = _Run(None, connected, StopSignals(), None, "X", None, {})
+    place = OpenStation(SimpleNamespace(station=STATION), connected, StopSignals())
+    run = ItemRun(place, None, "X", None)
     with pytest.raises(InstrumentError, match="RF may be ON"):
-        run._shut_down(SimpleNamespace(event=refuse, close=lambda: None), "error", "cause")
+        run._shut_down(SimpleNamespace(event=refuse, close=lambda: None), None, "error", "cause")

@@ -146,7 +146,7 @@ def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number
     (path,) = (workplace_folder / "results").glob("*.h5")
     assert f"stopped by {number.name}; RF is off" in message
     assert str(path.relative_to(workplace_folder)) in message
-    assert "tareline run qualify --item PIG-0451" in message
+    assert f"tareline resume {path.relative_to(workplace_folder)}" in message
     assert "Traceback" not in message
     with open_run(path) as file:
         assert len(read_readings(file)["telemetry-433"].normalization_time) >= kept

@@ -10,7 +10,7 @@ import pytest
 
 from drivers.network_analyzer import NetworkAnalyzer
 from drivers.traffic_log import TrafficLog
-from harness import measure
+from harness import item_run
 from harness.progress import PlainProgress
 from harness.run_file import RunJournal
 from tests.harness.short_run import (
@@ -112,7 +112,7 @@ def halt_in(set_up, phase, announce):
         "normalizing": lambda: halted(NetworkAnalyzer, "rf_on"),
         "waiting for a person": lambda: halted(PlainProgress, "ask", before=True),
         "storing": lambda: halted(RunJournal, "append", before=True, nth=6),
-        "analysing": lambda: halted(measure, "finish", before=True),
+        "analysing": lambda: halted(item_run, "finish", before=True),
     }[phase]()
 
 

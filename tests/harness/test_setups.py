@@ -287,6 +287,7 @@ BOTH = f'{TRACKING}\n[leads]\nconnector = "SMA"'
         ("vector", "[leads]", f"{SWITCH}\n[leads]", "switch: is not described"),
         ("tracking", "averages = 4", 'dialect = "scpi-99-power-meter"', "is for a power meter"),
         ("recorded", "[leads]", '[traffic_log]\nfile = "x"\n\n[leads]', "take the table out"),
+        ("recorded", "[leads]", '[thermometer]\nresource = "x"\n[leads]', "take the table out"),
     ],
 )  # fmt: skip
 def test_mistakes_in_a_set_up_are_named(tmp_path, set_up, old, new, says):

@@ -11,7 +11,8 @@ import pytest
 
 from drivers.errors import AnswerError, LinkError, RunFileError
 from drivers.sweep import S_PARAMETERS, SuspectSweepError, Sweep, SweepSettings
-from harness.bench import Bench, Equipment
+from harness.bench import Bench
+from harness.equipment import Equipment
 from harness.interrupts import StopRequested, StopSignals
 from harness.run_file import RunHeader, RunJournal, count_suspects, open_run, read_readings
 from harness.run_file.column import Column
@@ -165,14 +166,27 @@ def test_everything_is_on_disk_before_settings_or_connections_change(journal, lo
         bench.sweep(1)
         log.append("returned")
     whole, item = 2 * ["done"], ["done"]
-    # a sweep is reported when the next one is handed over, the last of a band after `confirm`
-    through = ["configure", "rf on", whole[0], "confirm", whole[1]]
-    inserted = ["configure", "rf on", "confirm", *item]
+    # the first may be there before the band is confirmed, or after it
+    log = sooner(log)
+    through = ["configure", "rf on", *whole, "confirm"]
+    inserted = ["configure", "rf on", *item, "confirm"]
     assert log == [
         "rf off", "prompt after 0", *through, *through, "rf off",
         "rf off", "prompt after 4", *inserted, *inserted, "rf off", "returned",
         "rf off", "prompt after 6", *inserted, *inserted, "rf off", "returned",
     ]  # fmt: skip
+
+
+def sooner(log):
+    """The same with what was reported about the time of a confirmation put before it."""
+    told = list(log)
+    for place in range(len(told) - 1):
+        if told[place] == "confirm":
+            later = place + 1
+            while later < len(told) and told[later] == "done":
+                told.insert(place, told.pop(later))
+                later += 1
+    return told
 
 
 @pytest.mark.parametrize("ends_with", [StopRequested(2), LinkError("gone"), ValueError("defect")])
@@ -204,14 +218,14 @@ def test_a_disk_that_refuses_ends_the_work_with_what_was_reported(journal, log, 
     source.at_sweep = at_sweep
     with pytest.raises(RunFileError, match="no space left"):
         bench_of(source, surroundings, journal).normalize(4)
-    # sweep 2 may have been on its way when the disk filled up; reported is what stays
-    assert surroundings.done in (1, 2)
+    # both sweeps may have been on their way when the disk filled up; reported is what stays
+    assert surroundings.done in (0, 1, 2)
     assert times(path)["a"] == list(range(1, surroundings.done + 1))
     assert source.made <= 4
 
 
 def test_a_disk_that_hangs_does_not_keep_rf_on(journal, log, path, held_disk):
-    """A stop while sweep 1 is waited for: RF is off before the disk lets go."""
+    """A stop while the sweeps are waited for: RF is off before the disk lets go."""
     hold, waiting, let_go = held_disk
     source = Source(log)
     signals = StopSignals()
@@ -219,7 +233,7 @@ def test_a_disk_that_hangs_does_not_keep_rf_on(journal, log, path, held_disk):
     def at_sweep(number):
         if number == 1:
             hold()
-        if number == 2:
+        if number == 3:
             assert waiting.wait(LONGEST_S)
             threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGTERM)).start()
 
@@ -232,8 +246,8 @@ def test_a_disk_that_hangs_does_not_keep_rf_on(journal, log, path, held_disk):
     with signals, pytest.raises(StopRequested):
         bench_of(source, surroundings, journal, signals.deferred).normalize(3)
     # the disk lets go only when RF is off; what was under way then stays, and is reported
-    assert log[-2:] == ["made safe", "done"]
-    assert times(path)["a"] == [1]
+    assert log[-4:] == ["made safe", "done", "done", "done"]
+    assert times(path)["a"] == [1, 2, 3]
 
 
 def test_no_thread_outlives_the_sweeping(journal, log):

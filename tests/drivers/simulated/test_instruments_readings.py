@@ -245,9 +245,12 @@ def test_the_same_commands_give_the_same_readings_bit_for_bit(rig):
 
 
 def test_only_described_instruments_are_there(rig):
-    everything = {"analyzer", "generator", "power_meter", "spectrum_analyzer", "switch", "hand"}
+    everything = {
+        "analyzer", "generator", "power_meter", "spectrum_analyzer", "switch", "thermometer",
+        "hand",
+    }  # fmt: skip
     assert set(rig(with_switch=True).engines) == everything
-    few = rig({"analyzer": None, "spectrum_analyzer": None})
+    few = rig({"analyzer": None, "spectrum_analyzer": None, "thermometer": None})
     assert set(few.engines) == {"generator", "power_meter", "hand"}
     alone = rig({"generator": None, "power_meter": METER})
     alone.ask("power_meter", "UNIT:POW W")
