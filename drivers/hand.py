@@ -34,8 +34,11 @@ class Hand:
         Raises:
             InputError: the simulated bench has no such item.
         """
+        self._act_on_item("CONNect:ITEM", item)
+
+    def _act_on_item(self, command: str, item: str) -> None:
         try:
-            self._act(f'CONNect:ITEM "{item}"')
+            self._act(f'{command} "{item}"')
         except RefusedError as error:
             raise InputError(
                 f"the simulated bench has no item {item!r}",
@@ -47,6 +50,26 @@ class Hand:
     def open_leads(self) -> None:
         """Leave nothing between the leads."""
         self._act("CONNect:NOTHing")
+
+    def ask_for_item(self, item: str) -> None:
+        """Ask the simulated operator to connect an item, who does it in the bench's own time.
+
+        Raises:
+            InputError: the simulated bench has no such item.
+        """
+        self._act_on_item("OPERator:ITEM", item)
+
+    def ask_for_through(self) -> None:
+        """Ask the simulated operator to join the leads."""
+        self._act("OPERator:THRough")
+
+    def ask_for_open_leads(self) -> None:
+        """Ask the simulated operator to take out what is there."""
+        self._act("OPERator:NOTHing")
+
+    def ask_to_tighten(self) -> None:
+        """Ask the simulated operator to make what is open, and to tighten what is loose."""
+        self._act("OPERator:TIGHten")
 
     def time(self) -> float:
         """Unix seconds on the simulated bench; on a fresh link if an answer is outstanding."""

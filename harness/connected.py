@@ -157,7 +157,7 @@ def connect(
     description = ""
     addresses: dict[str, str] = {}
     with ExitStack() as stack:
-        locks = stack.enter_context(lock_instruments(_addresses(station)))
+        locks = stack.enter_context(lock_instruments(addresses_of(station)))
         log = None
         if station.traffic_log is not None:
             log = open_traffic_log(workplace.folder / station.traffic_log.file)
@@ -222,8 +222,8 @@ def connect(
         )
 
 
-def _addresses(station: Station) -> list[str]:
-    """Where the station's instruments are; a bench that is started for it has none yet."""
+def addresses_of(station: Station) -> list[str]:
+    """VISA addresses of a station's instruments; a bench that is started for it has none yet."""
     hand = station.simulation.hand if station.simulation is not None else None
     stated = [table.resource for table in station.instruments().values()]
     return [resource for resource in (*stated, hand) if resource is not None]

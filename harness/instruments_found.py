@@ -18,7 +18,7 @@ from drivers.dialect import (
     wire_settings,
 )
 from drivers.dialect_trial import FAILED, Step, Trial
-from drivers.errors import InputError, InstrumentError, TarelineError
+from drivers.errors import BusyError, InputError, InstrumentError, TarelineError
 from drivers.link import Link, WireSettings, list_resources
 from drivers.quantities import (
     FREQUENCY_UNITS,
@@ -74,6 +74,8 @@ class Found:
     resource: str
     identity: str
     problem: str = ""
+    asked: bool = True
+    """False where somebody else drives the instrument, whom a question would disturb."""
 
 
 def run(options: Options) -> int:
@@ -106,7 +108,8 @@ def _list(options: Options, station: Station | None) -> int:
         )
     else:
         for one in found:
-            typer.echo(f"{one.resource}\n    {one.identity or f'no answer: {one.problem}'}")
+            problem = f"{'no answer' if one.asked else 'not asked'}: {one.problem}"
+            typer.echo(f"{one.resource}\n    {one.identity or problem}")
         if not asked:
             typer.echo(
                 f"{len(found)} found by the VISA library. Instruments on the network are rarely "
@@ -137,8 +140,10 @@ def _identified(resource: str, dialect: str, options: Options) -> Found:
     wire = wire_settings(load_dialect(dialect)) if dialect else WireSettings()
     link = Link(resource, timeout_s=timeout_s, visa_library=options.visa_library, wire=wire)
     try:
-        with lock_instruments([resource]):  # a question would disturb a run
+        with lock_instruments([resource]):
             return Found(resource, link.open())
+    except BusyError as error:
+        return Found(resource, "", error.what, asked=False)
     except TarelineError as error:
         return Found(resource, "", error.what)
     finally:

@@ -32,7 +32,8 @@ FOLDER_VARIABLE = "TARELINE_LOCKS"
 GUARD_PATIENCE_S = 10.0
 """How long a guard may take: it tries for 5 s, and may then be within an answer or two."""
 RETRY_S = 0.05
-LONGEST_TEXT = 4096
+LONGEST_TEXT, LONGEST_SHOWN = 8192, 200
+"""Bytes of what a lock's file tells, and characters of what is shown of a part of it."""
 _LONGEST_NAME = 80
 _DRIVER, _GUARD, _RUN = "driver", "guard", "run"
 
@@ -203,7 +204,7 @@ def _tell_holder(descriptor: int, run: str = "") -> None:
     """Write into a lock's file who has it."""
     holder = {
         "process": os.getpid(),
-        "command": " ".join([Path(sys.argv[0]).name, *sys.argv[1:]]),
+        "command": " ".join([Path(sys.argv[0]).name, *sys.argv[1:]])[:LONGEST_SHOWN],
         "run": run,
         "since": datetime.now().astimezone().isoformat(timespec="seconds"),
     }
@@ -221,12 +222,17 @@ def _holder(path: Path) -> Holder:
         is_today = since.date() == datetime.now().astimezone().date()
         return Holder(
             int(told["process"]),
-            str(told["command"]),
-            Path(str(told["run"])).name,
+            _shown(told["command"]),
+            _shown(Path(told["run"]).name),
             f"{since:%H:%M}" if is_today else f"{since:%Y-%m-%d %H:%M}",
         )
     except (OSError, ValueError, KeyError, TypeError):
         return Holder()
+
+
+def _shown(text: str) -> str:
+    """A text that another user may have written, harmless for a terminal."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text[:LONGEST_SHOWN])
 
 
 def _file_name(what: str) -> str:

@@ -7,12 +7,16 @@ readings, bit for bit.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.description import THROUGH, BenchDescription
 from drivers.simulated.parts import intermittent_probabilities
 from drivers.simulated.path import (
+    TIGHT,
+    Contacts,
     Flexure,
     MatingScale,
     PathState,
@@ -35,6 +39,7 @@ TEMPERATURE_STEP_C = 0.01
 
 _STREAM_MATING, _STREAM_NOISE, _STREAM_DRIFT = 0, 1, 2
 _STREAM_FLEXURE, _STREAM_PIN, _STREAM_SWITCH = 3, 4, 5
+STREAM_OPERATOR, STREAM_WOBBLE = 6, 7
 FIRST_FREE_STREAM = 16
 """Streams from here on are for the instruments' own draws."""
 
@@ -61,8 +66,13 @@ class SimulatedBench:
         self.connected = NOTHING
         self.changes = 0
         self._signal_path = SignalPath(description)
+        self.contacts: Contacts = TIGHT
+        """How tight the near and the far connection are."""
+        self.attend: Callable[[], None] | None = None
+        """Brings the connections to where the hands of somebody at work are; None: nobody is."""
+        self.sweeps = 0
+        """How many have begun."""
         self._making = 0
-        self._sweeps = 0
         self._noises = 0
         self._matings = self._draw_matings(0)
         self._through_matings = self._matings
@@ -79,11 +89,21 @@ class SimulatedBench:
         Raises:
             KeyError: there is no such item on this bench.
         """
+        self.require(what)
+        self.attend = None
+        self.pass_time(self.description.hand.connecting_time_s)
+        self.contacts = TIGHT
+        self.changes += 1
+        self.put_between(what)
+
+    def require(self, what: str) -> None:
+        """Raise KeyError where nothing of this name can be connected."""
         if what not in (NOTHING, THROUGH) and what not in self.description.items:
             raise KeyError(what)
-        self.pass_time(self.description.hand.connecting_time_s)
+
+    def put_between(self, what: str) -> None:
+        """The same as `connect` for somebody who takes time over it, and may not be done."""
         self.connected = what
-        self.changes += 1
         self._open_pins = ()
         if what != NOTHING:
             self._making += 1
@@ -96,10 +116,12 @@ class SimulatedBench:
 
     def new_sweep(self) -> None:
         """A sweep begins: loose contacts may open or close."""
-        self._sweeps += 1
+        self.sweeps += 1
+        if self.attend is not None:
+            self.attend()
         of_connected, of_through = self._pin_probabilities()
         if of_connected or of_through:
-            chances = self.draws(_STREAM_PIN, self._sweeps).random(
+            chances = self.draws(_STREAM_PIN, self.sweeps).random(
                 len(of_connected) + len(of_through)
             )
             is_open = tuple(map(bool, chances < np.array([*of_connected, *of_through])))
@@ -184,6 +206,7 @@ class SimulatedBench:
             through_open_pins=self._through_open_pins,
             closings=tuple(self._closings.values()),
             temperature_c=steps * TEMPERATURE_STEP_C,
+            contacts=self.contacts,
         )
 
     @property

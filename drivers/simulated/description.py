@@ -21,6 +21,7 @@ from drivers.simulated.instrument_description import (
     Switch,
     Thermometer,
 )
+from drivers.simulated.operator_description import Operator
 from drivers.simulated.parts import Assembly, Leads, Line, Mating, PartOfLine
 from drivers.simulated.parts_faulty import CrushedPart, WetBraidPart
 from drivers.simulated.surroundings import Temperature
@@ -35,7 +36,7 @@ _ITEM_NAME = re.compile(r"[!-~]+( [!-~]+)*")
 
 
 class Hand(Table):
-    """The simulated operator."""
+    """The hand that makes a connection at once when it is told to."""
 
     connecting_time_s: TimeS = Field(alias="connecting_time", ge=0)
 
@@ -55,6 +56,7 @@ class BenchDescription(Table):
     leads: Leads
     mating: Mating
     hand: Hand
+    operator: Operator = Operator()
     temperature: Temperature = Temperature()
     through: Assembly
     lines: dict[str, Line]

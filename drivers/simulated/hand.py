@@ -1,8 +1,12 @@
-"""The simulated operator's hand: connects things, and tells the bench's own time."""
+"""The simulated operator's hand: connects things, and tells the bench's own time.
+
+CONNect makes a connection at once, and well; OPERator asks a person to make it, who takes time.
+"""
 
 from __future__ import annotations
 
 from drivers.simulated.bench import NOTHING, THROUGH, SimulatedBench
+from drivers.simulated.operator import SimulatedOperator
 from drivers.simulated.scpi import (
     Command,
     Engine,
@@ -28,6 +32,7 @@ class SimulatedHand:
     def __init__(self, bench: SimulatedBench, version: str, epoch: float) -> None:
         self._bench = bench
         self._epoch = epoch
+        self._operator = SimulatedOperator(bench, bench.description.operator)
         self.engine = Engine(
             identity=Identity("Tareline", "Simulated hand", f"SIM-{bench.seed}", version),
             commands=[
@@ -36,6 +41,15 @@ class SimulatedHand:
                 Command("CONNect:NOTHing", lambda: bench.connect(NOTHING)),
                 Query("CONNect:STATe", lambda: Quoted(bench.connected)),
                 Query("CONNect:CATalog", lambda: tuple(map(Quoted, bench.description.items))),
+                Command("OPERator:ITEM", self._ask_for_item, parameters=(Text(),)),
+                Command("OPERator:THRough", lambda: self._operator.exchange(THROUGH)),
+                Command("OPERator:NOTHing", lambda: self._operator.exchange(NOTHING)),
+                Command("OPERator:TIGHten", self._operator.tighten),
+                Query("OPERator:DOING", lambda: Quoted(self._operator.doing)),
+                Query(
+                    "OPERator:ENDS",
+                    lambda: tuple(Quoted(end.value) for end in self._operator.ends),
+                ),
                 Query("CLOCk:TIME", lambda: self._epoch + bench.elapsed_s),
                 Query("CLOCk:STARt", lambda: self._epoch),
                 Command(
@@ -52,6 +66,12 @@ class SimulatedHand:
         if item not in self._bench.description.items:
             raise ScpiError(_ILLEGAL_VALUE, f"no item {item} on this bench")
         self._bench.connect(item)
+
+    def _ask_for_item(self, item: str) -> None:
+        try:
+            self._operator.exchange(item)
+        except KeyError:
+            raise ScpiError(_ILLEGAL_VALUE, f"no item {item} on this bench") from None
 
     def _advance(self, seconds: float) -> None:
         self._bench.elapsed_s += seconds

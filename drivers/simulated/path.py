@@ -37,6 +37,20 @@ class MatingScale:
 
 
 @dataclass(frozen=True)
+class Contact:
+    """What has become of a made connection: taken apart, or looser than it was made."""
+
+    is_open: bool = False
+    resistance: float = 1.0
+    """Relative to what it was made with."""
+    gap: float = 1.0
+
+
+Contacts = tuple[Contact, Contact]
+TIGHT: Contacts = (Contact(), Contact())
+
+
+@dataclass(frozen=True)
 class Flexure:
     """How a lead lies: its change of length in metres, its relative conductor resistance."""
 
@@ -65,6 +79,8 @@ class PathState:
     through_open_pins: tuple[bool, ...]
     closings: tuple[SwitchClosing, ...]
     temperature_c: float
+    contacts: Contacts = TIGHT
+    """Of what is connected, near and far."""
 
 
 class SignalPath:
@@ -133,7 +149,7 @@ class SignalPath:
         if not state.connected:
             return workshop.open_end()
         body = self._body(grid, workshop, state.temperature_c, state.connected, state.open_pins)
-        return _mated(workshop, body, state.matings)
+        return _mated(workshop, body, state.matings, state.contacts)
 
     def _body(
         self,
@@ -171,11 +187,30 @@ class SignalPath:
 
 
 def _mated(
-    workshop: Workshop, body: Network | None, matings: tuple[MatingScale, MatingScale]
+    workshop: Workshop,
+    body: Network | None,
+    matings: tuple[MatingScale, MatingScale],
+    contacts: Contacts = TIGHT,
 ) -> Network:
-    """With a body between them both connections are made; two ends joined directly make one."""
-    first, second = (workshop.mating(scale.resistance, scale.gap) for scale in matings)
-    return first if body is None else workshop.chain([first, body, second])
+    """With a body between them both connections are made; two ends joined directly make one.
+
+    That one is as its worse half: open if either is.
+    """
+    if body is None:
+        near, far = contacts
+        worse = max((near, far), key=lambda one: (one.is_open, one.resistance))
+        return _connection(workshop, matings[0], worse)
+    first, second = (
+        _connection(workshop, scale, contact)
+        for scale, contact in zip(matings, contacts, strict=True)
+    )
+    return workshop.chain([first, body, second])
+
+
+def _connection(workshop: Workshop, scale: MatingScale, contact: Contact) -> Network:
+    if contact.is_open:
+        return workshop.open_end()
+    return workshop.mating(scale.resistance * contact.resistance, scale.gap * contact.gap)
 
 
 class _Kept(Generic[ValueT]):

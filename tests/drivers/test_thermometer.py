@@ -6,7 +6,6 @@ import pytest
 
 from drivers.dialect import load_dialect, wire_settings
 from drivers.errors import AnswerError, InputError, InstrumentError, LinkError
-from drivers.hand import Hand
 from drivers.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 from drivers.thermometer import Thermometer
@@ -119,16 +118,3 @@ def test_limits_the_wrong_way_round_are_refused(tmp_path):
     path.write_text(f'{text}unit = "K"\ncoldest = "60 °C"\nhottest = "-20 °C"\n', "utf-8")
     with pytest.raises(InputError, match="coldest is not below hottest"):
         load_dialect(str(path))
-
-
-def test_follows_the_bench_in_time(start_bench):
-    bench = start_bench({'start = "20 °C" ': 'start = "20 °C"\nramp_per_hour = "2 °C" '})
-    thermometer = thermometer_at(bench.addresses["thermometer"], load_dialect(STANDARD))
-    hand = Hand(Link(bench.addresses["hand"]))
-    thermometer.open()
-    hand.open()
-    before_c = thermometer.read_c()
-    hand.advance_to(hand.time() + 3600.0)
-    assert thermometer.read_c() - before_c == pytest.approx(2.0, abs=0.07)  # five sigma of noise
-    thermometer.close()
-    hand.close()

@@ -30,6 +30,8 @@ class Started:
         self._said = [Path(self._files.name) / name for name in ("stdout", "stderr")]
         typed_file = Path(self._files.name) / "stdin"
         typed_file.write_text(typed, "utf-8")
+        for path in self._said:
+            path.touch()  # it may be killed before it says anything
         self._status = None
         with warnings.catch_warnings():
             # Python 3.12 and later: the test runner has threads, which the child does without

@@ -6,9 +6,7 @@ from drivers.errors import InputError
 from harness.connected import BenchStart, check_files, connect
 from harness.interrupts import StopSignals
 from harness.items import read_workplace
-from harness.run_analysis import read_run
 from tests.harness.set_ups import on_the_bench, replace
-from tests.harness.short_run import carry_out
 
 THERMOMETER = on_the_bench("thermometer")
 UNCERTAINTY_K = 0.5
@@ -27,21 +25,6 @@ def stop():
         yield signals
 
 
-def test_the_thermometer_is_opened_and_told_of(workplace, stop):
-    assert workplace.station.thermometer.uncertainty_k == UNCERTAINTY_K
-    check_files(workplace, [])
-    with connect(workplace, stop) as connected:
-        assert connected.thermometer.read_c() == pytest.approx(20.0, abs=UNCERTAINTY_K)
-        assert "thermometer" in [each["role"] for each in connected.instruments]
-
-
-def test_a_station_without_one_has_none(workplace_folder, stop):
-    files = (workplace_folder / "station.toml", workplace_folder / "items.toml")
-    with connect(read_workplace(*files), stop) as connected:
-        assert connected.thermometer is None
-        assert "thermometer" not in [each["role"] for each in connected.instruments]
-
-
 def test_a_bench_without_one_is_told_before_anything_starts(workplace, workplace_folder):
     bench = workplace_folder / "simulated-bench.toml"
     text = bench.read_text("utf-8")
@@ -51,20 +34,15 @@ def test_a_bench_without_one_is_told_before_anything_starts(workplace, workplace
         check_files(workplace, [])
 
 
-def test_a_run_with_a_thermometer_is_a_run_as_any_other(workplace, workplace_folder):
-    (path,) = carry_out(workplace, workplace_folder / "results")
-    run = read_run(path)
-    assert run.station["thermometer"]["uncertainty_k"] == UNCERTAINTY_K
-    assert "Simulated thermometer" in str(run.instruments)
-    assert set(run.bands) == set(workplace.station.bands)
-
-
-def test_a_bench_that_goes_on_has_its_clock_and_other_chance(workplace, stop):
+def test_a_bench_that_goes_on_has_its_clock_and_thermometer_and_other_chance(workplace, stop):
+    assert workplace.station.thermometer.uncertainty_k == UNCERTAINTY_K
     settings = workplace.station.settings("satellite")
 
     def used(goes_on):
-        """When it began, what it read with the leads joined twice, and when it ended."""
+        """Which start it was, when it began, what it read with the leads joined, when it ended."""
         with connect(workplace, stop, goes_on=goes_on) as connected:
+            assert connected.thermometer.read_c() == pytest.approx(20.0, abs=UNCERTAINTY_K)
+            assert "thermometer" in [each["role"] for each in connected.instruments]
             if goes_on is not None:
                 connected.hand.advance_to(ended)
             begun = connected.clock()

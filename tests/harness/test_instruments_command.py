@@ -10,10 +10,11 @@ from typer.testing import CliRunner
 
 from drivers.dialect import dialect_text as shipped_text
 from drivers.dialect import load_dialect
-from drivers.errors import InputError
+from drivers.errors import BusyError, InputError
 from drivers.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.cli import app
+from harness.locks import lock_instruments
 from harness.starter_files import write_starter
 
 NOBODY = "TCPIP0::127.0.0.1::1::SOCKET"
@@ -157,3 +158,14 @@ def test_the_starting_station_needs_no_address(tmp_path):
     write_starter(tmp_path)
     result = run("--station", tmp_path / "station.toml", "--check", "network-analyzer")
     assert "no address of a network analyzer is known" in str(result.exception)
+
+
+def test_an_instrument_that_a_run_drives_is_not_disturbed(addresses):
+    """Neither by asking who it is nor by trying a dialect; both say who drives it."""
+    address = addresses["power_meter"]
+    with lock_instruments([address]):
+        listed = run(address)
+        tried = run(address, "--check", "power-meter")
+    assert listed.exit_code == 3
+    assert "not asked: the instrument is driven by process" in listed.stdout
+    assert isinstance(tried.exception, BusyError)

@@ -6,14 +6,13 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import suppress
 
 import pytest
 
 from drivers.errors import BusyError, TarelineError
 from drivers.guard import Guard
 from drivers.link import canonical_resource
-from harness.connected import connect
+from harness.connected import addresses_of, connect
 from harness.interrupts import StopSignals
 from harness.items import read_workplace
 from harness.locks import FOLDER_VARIABLE, lock_folder, lock_instruments, lock_run
@@ -21,6 +20,7 @@ from tests.drivers.scripted_peer import ScriptedPeer
 from tests.harness.short_run import station_on
 
 ADDRESS = "TCPIP0::192.0.2.10::5025::SOCKET"
+OTHER = "GPIB0::16::INSTR"
 HOLDING = """
 import sys
 from contextlib import ExitStack
@@ -83,27 +83,17 @@ def test_a_lock_ends_with_its_process_and_tells_who_has_it(holder, tmp_path, num
         lock_instruments([ADDRESS]).__enter__()
     with pytest.raises(BusyError, match=f"the run goes on in process {process.pid}"):
         lock_run(run).__enter__()
+    with pytest.raises(BusyError):
+        lock_instruments([OTHER, ADDRESS]).__enter__()
+    # another is not in the way, nor does the refusal keep hold of it
+    with lock_instruments([OTHER]), lock_run(tmp_path / "another.h5"):
+        pass
     if number is None:
         process.communicate(b"")
     else:
         process.send_signal(number)
         process.wait()
     with lock_instruments([ADDRESS]), lock_run(run):
-        pass
-
-
-def test_others_are_not_in_the_way(holder, tmp_path):
-    holder(HOLDING, ADDRESS, tmp_path / "one.h5")
-    with lock_instruments(["TCPIP0::192.0.2.11::5025::SOCKET"]), lock_run(tmp_path / "two.h5"):
-        pass
-
-
-def test_what_was_locked_before_a_refusal_is_let_go(holder, tmp_path):
-    free = "GPIB0::16::INSTR"
-    holder(HOLDING, ADDRESS, tmp_path / "one.h5")
-    with pytest.raises(BusyError):
-        lock_instruments([free, ADDRESS]).__enter__()
-    with lock_instruments([free]):
         pass
 
 
@@ -148,6 +138,27 @@ def test_files_that_somebody_clears_away_do_not_let_two_in(folder):
     kept.unlink()
     with lock_instruments([ADDRESS]), pytest.raises(BusyError):
         lock_instruments([ADDRESS]).__enter__()
+
+
+@pytest.mark.parametrize("written", [b"", b"{", b"[]", b'{"process": 1}', b"\xff" * 9000])
+def test_what_cannot_be_read_of_a_holder_is_no_trouble(folder, written):
+    with lock_instruments([ADDRESS]):
+        (path,) = folder.glob("*.driver")
+        path.write_bytes(written)
+        with pytest.raises(BusyError, match="driven by another process"):
+            lock_instruments([ADDRESS]).__enter__()
+
+
+def test_what_a_holder_says_cannot_steer_the_terminal(folder):
+    with lock_instruments([ADDRESS]):
+        (path,) = folder.glob("*.driver")
+        told = {**json.loads(path.read_text()), "command": "\x1b[2Jtareline\n" + "x" * 4000}
+        path.write_text(json.dumps(told))
+        with pytest.raises(BusyError) as refused:
+            lock_instruments([ADDRESS]).__enter__()
+    assert refused.value.what.isprintable()
+    assert "(?[2Jtareline?xxx" in refused.value.what
+    assert len(refused.value.what) < 400
 
 
 def test_the_folder_is_for_every_user(folder):
@@ -209,9 +220,5 @@ def test_a_station_is_connected_once(benches, tmp_path):
 
 
 def test_a_bench_that_is_started_for_a_station_is_its_own(workplace_folder):
-    workplace = read_workplace(workplace_folder / "station.toml", workplace_folder / "items.toml")
-    with StopSignals() as stop, connect(workplace, stop) as one, connect(workplace, stop) as two:
-        assert not one.locks.guard_descriptors
-        assert not two.locks.guard_descriptors
-    with suppress(FileNotFoundError):
-        assert not list(lock_folder().iterdir())
+    files = (workplace_folder / "station.toml", workplace_folder / "items.toml")
+    assert addresses_of(read_workplace(*files).station) == []

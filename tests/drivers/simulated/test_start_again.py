@@ -5,8 +5,6 @@ import asyncio
 import numpy as np
 import pytest
 
-from drivers.hand import Hand
-from drivers.link import Link
 from drivers.simulated.bench import THROUGH, SimulatedBench
 from drivers.simulated.description import BenchDescription
 from drivers.simulated.faults import FaultLayer
@@ -81,29 +79,3 @@ def test_random_faults_are_others(description):
 
     assert drawn(1) == drawn(1)
     assert drawn(1) != drawn(2)
-
-
-def opened(bench):
-    hand = Hand(Link(bench.addresses["hand"]))
-    hand.open()
-    return hand
-
-
-def test_time_never_runs_backwards_over_a_start(start_bench):
-    bench = start_bench(seed=7)
-    hand = opened(bench)
-    started = hand.started()
-    hand.advance_to(hand.time() + 3.5e6)
-    hand.connect_through()
-    stopped = hand.time()
-    hand.close()
-    bench.close()
-    again = start_bench(seed=7, first_started=started, start_number=2)
-    hand = opened(again)
-    assert hand.started() == started
-    assert hand.time() == pytest.approx(started, abs=1.0)
-    hand.advance_to(stopped)
-    assert stopped <= hand.time() < stopped + 1e-3
-    hand.advance_to(started)
-    assert hand.time() >= stopped
-    hand.close()

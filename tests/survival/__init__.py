@@ -1,0 +1,1 @@
+"""Killed at any instant: nothing that was reported done is lost, and every run comes to its end."""
