@@ -53,6 +53,8 @@ class Conversation(ABC):
         self.resource = resource
         self.timeout_s = timeout_s
         self.identity = ""
+        self.reconnections: list[str] = []
+        """What was wrong each time that a question was asked again on a fresh connection."""
         self.wire = wire
         self._log = log
         self._wire: Wire | None = None
@@ -168,9 +170,10 @@ class Conversation(ABC):
             return self._exchange(command, read, allowed_s)
         try:
             return self._exchange(command, read, allowed_s)
-        except RETRIED:
+        except RETRIED as error:
             self._note("asking again on a fresh connection")
             self.reopen()
+            self.reconnections.append(f"{error.what} ({self.resource})")
             return self._exchange(command, read, allowed_s)
 
     def _exchange(

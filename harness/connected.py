@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple, TypeVar
 
@@ -85,6 +85,7 @@ class ConnectedStation:
     thermometer: Thermometer | None
     bench_start: BenchStart | None
     """Of the simulated bench, where it was started here; for `connect` of a run that goes on."""
+    links: tuple[Link, ...] = ()
 
     @property
     def is_simulated(self) -> bool:
@@ -94,6 +95,13 @@ class ConnectedStation:
     def wait_until(self, until: float) -> None:
         """Return at a time of the clock, Unix s."""
         wait_until(until, self.clock, self.hand)
+
+    def reconnections(self) -> list[str]:
+        """What went wrong on links that mended it by themselves, since it was asked last."""
+        found = [text for link in self.links for text in link.reconnections]
+        for link in self.links:
+            link.reconnections.clear()
+        return found
 
 
 def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: bool = True) -> None:
@@ -219,6 +227,7 @@ def connect(
             locks,
             thermometer,
             bench_start,
+            tuple(opening.links),
         )
 
 
@@ -245,6 +254,8 @@ class _Opening:
     workplace: Workplace
     addresses: Mapping[str, str]
     log: TrafficLog | None
+    links: list[Link] = field(default_factory=list)
+    """Those that were made."""
 
     def source(self, clock: Clock) -> InstrumentSource:
         """The source of sweeps, not opened yet."""
@@ -294,13 +305,15 @@ class _Opening:
 
     def _link(self, role: str, dialect: Dialect) -> Link:
         stated = self.workplace.station.instruments()[role]
-        return Link(
+        link = Link(
             self.addresses[role] if stated.resource is None else stated.resource,
             timeout_s=stated.timeout_s,
             visa_library=stated.visa_library,
             wire=wire_settings(dialect),
             log=self.log,
         )
+        self.links.append(link)
+        return link
 
 
 def _start_bench(

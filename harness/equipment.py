@@ -100,3 +100,5 @@ class Equipment:
     """Asks the thermometer, °C; None where the station has none. Raises `InstrumentError`."""
     uncertainty_db: Callable[[], float] | None = None
     """Largest U of all bands by what is kept so far; inf while nothing can be said."""
+    reconnections: Callable[[], list[str]] = list
+    """What went wrong on a link that mended it by itself, since it was asked last."""

@@ -196,6 +196,7 @@ class ItemRun:
             wait_until=self._connected.wait_until,
             temperature_c=None if thermometer is None else thermometer.read_c,
             uncertainty_db=partial(_uncertainty_db, journal),
+            reconnections=self._connected.reconnections,
         )
 
     def _header(self) -> RunHeader:

@@ -188,6 +188,8 @@ class Sweeping:
                     self._equipment.source.make_safe()
                 raise
         self.rf_off()
+        for text in self._equipment.reconnections():
+            self.record("recovery", f"asked again on a fresh connection after: {text}")
 
     def _whole_band(
         self, band: str, kind: Kind, index: int, wanted: int, count: int, is_first: bool

@@ -106,7 +106,7 @@ def stability_lines(run: Run) -> list[str]:
         parts.append(f"one sweep {numbers.two_digits(found.repeatability_db * 1e3)} mdB")
         deviation, tau = best_average(found)
         if deviation:
-            parts.append(f"at best {deviation} {tau}")
+            parts.append(f"least Allan deviation {deviation} {tau}")
         coefficient, _ = temperature_of(found)
         if coefficient:
             parts.append(f"temperature {coefficient}")

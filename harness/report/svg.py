@@ -105,6 +105,11 @@ def rendered(
         )
         FigureCanvasSVG(figure)
         paint(figure)
+        layout = figure.get_layout_engine()
+        if layout is not None:
+            # by itself it would draw all once more just to get here
+            layout.execute(figure)
+            figure.set_layout_engine("none")
         drawn = io.StringIO()
         figure.savefig(drawn, format="svg", transparent=True, metadata={"Date": None})
     return _for_page(drawn.getvalue(), key, numbers.printable(label))

@@ -67,13 +67,14 @@ class Chain:
         Raises:
             DamagedError: one differs.
         """
-        begin, last, digests = _begin(self._band, self._kind), self.last, []
+        begin, last, digests = hashlib.sha256(_begin(self._band, self._kind)), self.last, []
         # as `sweep_digest`, at half its cost
         heads = np.rec.fromarrays([index, time], formats=["<i8", "<f8"]).tobytes()
         block = memoryview(np.ascontiguousarray(readings, "<c16").data).cast("B")
         size = block.nbytes // max(len(time), 1)
         for row in range(len(time)):
-            digest = hashlib.sha256(begin + last + heads[16 * row : 16 * row + 16])
+            digest = begin.copy()
+            digest.update(last + heads[16 * row : 16 * row + 16])
             digest.update(block[size * row : size * (row + 1)])
             last = digest.digest()
             digests.append(last)

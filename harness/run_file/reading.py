@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import cast
 
@@ -20,6 +21,7 @@ from harness.run_file.digests import (
     is_last_whole,
     temperature_digests,
 )
+from harness.run_file.on_disk import ReadingsOnDisk
 from harness.run_file.schema import INDEX, Group, Kind
 
 
@@ -177,13 +179,36 @@ def checked_readings(part: Group, done: int) -> Iterator[tuple[int, NDArray[np.c
     """
     band, kind = place_of(part)
     chain = Chain(band, kind)
-    index, time = part[INDEX[kind]], part["time"]
-    for first in range(0, done, ROWS_AT_ONCE):
+    dataset, index, time = part["readings"], part[INDEX[kind]][:done], part["time"][:done]
+    stored = part["sha256"][:done] if "sha256" in part else None
+    on_disk = ReadingsOnDisk.of(dataset, done)
+
+    def checked(first: int) -> NDArray[np.complex128]:
         rows = slice(first, min(first + ROWS_AT_ONCE, done))
-        readings = part["readings"][rows]
-        if "sha256" in part:
-            chain.extend(index[rows], time[rows], readings, part["sha256"][rows])
-        yield first, readings
+        readings: NDArray[np.complex128] = dataset[rows] if on_disk is None else on_disk.read(rows)
+        if stored is not None:
+            chain.extend(index[rows], time[rows], readings, stored[rows])
+        return readings
+
+    firsts = range(0, done, ROWS_AT_ONCE)
+    blocks = map(checked, firsts) if on_disk is None else _one_ahead(checked, firsts)
+    yield from zip(firsts, blocks, strict=True)
+
+
+def _one_ahead(
+    work: Callable[[int], NDArray[np.complex128]], over: Sequence[int]
+) -> Iterator[NDArray[np.complex128]]:
+    """As `map`, with the next one made in a second thread while the last one is used: reading and
+    SHA-256 leave the interpreter free."""
+    if len(over) < 2:
+        yield from map(work, over)
+        return
+    with ThreadPoolExecutor(1, thread_name_prefix="reading") as beside:
+        coming = beside.submit(work, over[0])
+        for following in over[1:]:
+            done, coming = coming.result(), beside.submit(work, following)
+            yield done
+        yield coming.result()
 
 
 def check_sweeps(part: Group) -> tuple[int, int]:

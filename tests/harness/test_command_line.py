@@ -260,7 +260,8 @@ def test_at_a_terminal_progress_is_a_bar(workplace_folder):
     """On a pseudo-terminal: the bar is drawn and taken away, the table comes on its own."""
     parent, child = pty.openpty()
     run = subprocess.Popen(
-        [*FROM_NOTHING, "run", "qualify", "--item", "JMP-0107", "--insertions", "2"],
+        [*FROM_NOTHING, "run", "qualify", "--item", "JMP-0107", "--insertions", "2",
+         "--sweeps", "1"],
         cwd=workplace_folder, stderr=child, stdout=subprocess.PIPE, text=True,
         env={**os.environ, "TERM": "xterm", "COLUMNS": "80"},
     )  # fmt: skip

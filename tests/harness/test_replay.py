@@ -80,7 +80,7 @@ class World(StandIn):
 
     def __init__(self, kept, now):
         super().__init__(now)
-        self.kept, self.made = kept, 0
+        self.kept, self.made, self.asked = kept, 0, []
 
     def sweep(self):
         self.made += 1
@@ -88,9 +88,11 @@ class World(StandIn):
         return Sweep(super().sweep().frequency_hz, S_PARAMETERS, READINGS, self._now)
 
     def connect_item(self, item, insertion, of):
+        self.asked.append(f"{insertion} of {of}")
         self._now += 10.0
 
     def connect_through(self, *, again):
+        self.asked.append("again" if again else "join")
         self._now += 10.0
 
 
@@ -249,6 +251,31 @@ def test_a_procedure_that_does_not_match_what_is_kept_is_refused(changed):
     kept = stopped_after(40)
     with pytest.raises(InputError, match="not the one that this run was made with"):
         process(kept, changed)
+
+
+@pytest.mark.parametrize(
+    ("kept_sweeps", "asked"),
+    [
+        (3, ["again", "1 of 2", "2 of 2", "again"]),
+        (12, ["again", "1 of 2", "2 of 2", "again"]),
+        (17, ["again", "2 of 2", "again"]),
+        (30, ["again"]),
+        (32, []),
+    ],
+)
+def test_only_what_must_be_connected_is_asked_for(kept_sweeps, asked):
+    """Two insertions: 8 sweeps of the through, 8 and 8 of the item, 8 of the through."""
+    for rows in range(100):
+        kept = stopped_after(rows, two_insertions)
+        if len(kept.sweeps) == kept_sweeps:
+            break
+    world, is_done = process(kept, two_insertions)
+    assert is_done
+    assert world.asked == asked
+
+
+def two_insertions(bench):
+    qualify(bench, 2)
 
 
 def in_two_steps(bench):

@@ -30,7 +30,7 @@ FAULTS = (
     ("drop-before", "TRACe:DATA?", 100),
     ("drop-inside", "TRACe:DATA?", 250),
     ("restart", "INITiate:IMMediate", 320),
-    ("drop-before", "TRACe:DATA?", 400),
+    ("drop-after", "TRACe:DATA?", 400),
 )
 """Three lost links and a restart: what happens, at which message, the how manieth of its kind."""
 SENSOR_OFFSET_K = 0.1
@@ -98,8 +98,11 @@ def test_it_completes_on_schedule(night):
 def test_each_fault_is_recovered_and_listed(night):
     begun = [text for text in told(night, "recovery") if text.startswith("starting afresh")]
     ended = [text for text in told(night, "recovery") if text.startswith("works again")]
-    assert len(begun) == len(ended) == len(FAULTS)
-    for text in begun:
+    # the line that is lost between two questions is found by the next one, which is asked again
+    mended = [text for text in told(night, "recovery") if text.startswith("asked again")]
+    assert len(begun) == len(ended)
+    assert len(begun) + len(mended) == len(FAULTS)
+    for text in [*begun, *mended]:
         assert text[:60] in night.page
 
 
