@@ -15,12 +15,14 @@ import typer
 from harness.catalogue_command import catalogue
 from harness.combine_commands import adapter_losses, cable_model, delay
 from harness.expect_command import expect
+from harness.gauge_command import gauge_study
 from harness.import_command import import_files
 from harness.instruments_command import dialect, instruments
 from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
 from harness.prove_command import prove
 from harness.resume_command import resume
+from harness.sampling_command import sample_size
 from harness.verify_command import verify
 from harness.watch_command import watch
 
@@ -50,6 +52,8 @@ app.command()(plan)
 app.command()(prove)
 app.command()(watch)
 app.command()(verify)
+app.command()(sample_size)
+app.command()(gauge_study)
 
 
 def _print_version(wanted: bool) -> None:

@@ -1,0 +1,16 @@
+"""A figure of merit with its confidence limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Index:
+    """A figure with its two-sided confidence limits."""
+
+    value: float
+    low: float
+    high: float
+    is_exact: bool = True
+    """Whether the limits are exact for normal values; else an approximation."""

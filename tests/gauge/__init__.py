@@ -1,0 +1,1 @@
+"""How often the confidence limits of a gauge study hold the truth: `python -m tests.gauge`."""
