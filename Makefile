@@ -3,6 +3,7 @@
 # make bench  speed, as ratios against a named baseline
 # make campaigns  300 campaigns of cable-lengths and of adapter-pairs: is the truth inside U?
 # make coverage  how often the stated interval holds the truth, scenario by scenario
+# make production  60 simulated items hands-free, killed twice: are all bad ones found?
 # make survival  300 kills at random instants: is anything lost?
 # make sample the sample run in results/ anew
 # make lock   pin what is installed anew
@@ -13,7 +14,7 @@ DEMO := demo
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
-.PHONY: demo test bench coverage campaigns survival sample lock clean
+.PHONY: production demo test bench coverage campaigns survival sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -37,6 +38,9 @@ campaigns: .venv/installed-for-tests
 
 coverage: .venv/installed-for-tests
 	$(BIN)/python -m tests.coverage
+
+production: .venv/installed-for-tests
+	$(BIN)/python -m tests.production
 
 survival: .venv/installed-for-tests
 	$(BIN)/python -m tests.survival

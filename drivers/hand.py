@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from drivers.errors import InputError, RefusedError
 from drivers.link import Link
@@ -46,6 +47,10 @@ class Hand:
                 hint=f"it has {self._link.query('CONNect:CATalog?')}; "
                 "describe the item in the bench description",
             ) from error
+
+    def items(self) -> tuple[str, ...]:
+        """The items that the simulated bench has."""
+        return tuple(re.findall(r'"([^"]*)"', self._link.query("CONNect:CATalog?")))
 
     def open_leads(self) -> None:
         """Leave nothing between the leads."""

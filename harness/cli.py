@@ -6,6 +6,7 @@ a pass, 2 wrong usage or input, 3 instrument or file trouble, 128 + n stopped by
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated, Optional
@@ -13,14 +14,17 @@ from typing import Annotated, Optional
 import typer
 
 from harness.catalogue_command import catalogue
+from harness.certificate_command import certificate
 from harness.combine_commands import adapter_losses, cable_model, delay
 from harness.expect_command import expect
+from harness.export_command import export
 from harness.gauge_command import gauge_study
 from harness.import_command import import_files
 from harness.instruments_command import dialect, instruments
 from harness.plan_command import plan
 from harness.procedure_commands import ProcedureCommands
 from harness.prove_command import prove
+from harness.report_command import report
 from harness.resume_command import resume
 from harness.sampling_command import sample_size
 from harness.verify_command import verify
@@ -50,10 +54,13 @@ app.command()(adapter_losses)
 app.command()(delay)
 app.command()(plan)
 app.command()(prove)
-app.command()(watch)
-app.command()(verify)
 app.command()(sample_size)
 app.command()(gauge_study)
+app.command()(watch)
+app.command()(certificate)
+app.command()(export)
+app.command()(report)
+app.command()(verify)
 
 
 def _print_version(wanted: bool) -> None:
@@ -87,7 +94,9 @@ def init(
     for path in write_starter(folder):
         typer.echo(f"wrote {path}")
     typer.echo(
-        f"\nIt works at once, on the simulated bench:\n\n  cd {folder}\n  tareline run qualify"
+        f"\nIt works at once, on the simulated bench:\n\n  cd {folder}\n  tareline run qualify\n\n"
+        "Or a small lot, item after item:\n\n"
+        "  tareline run spot-check --results results/lot-7 --serials lot-7.txt"
     )
 
 
@@ -106,39 +115,6 @@ def check(
         f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
         f"{len(workplace.items)} items; no mistakes found"
     )
-
-
-@app.command()
-def report(
-    runs: RunFiles,
-    page: Annotated[
-        Optional[Path],  # noqa: UP045  (typer reads it at run time)
-        typer.Option(help="Where to write the page; by default beside the first run file."),
-    ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="JSON instead of table and page.")
-    ] = False,
-) -> None:
-    """Show runs as a table, and write them as one page to keep, print or send."""
-    from harness.reporting import page_path, report_json, report_table, verdict_status
-    from harness.run_analysis import read_run
-
-    read = [read_run(path) for path in runs]
-    if as_json:
-        typer.echo(report_json(read))
-    else:
-        report_table(read)
-    if page is not None or not as_json:
-        from drivers.errors import InputError
-        from harness.report.page import write_page
-
-        where = page or page_path(runs)
-        try:
-            write_page(read, where)
-        except OSError as error:
-            raise InputError(f"the page cannot be written to {str(where)!r}: {error}") from error
-        typer.echo(f"page: {where}", err=as_json)
-    raise typer.Exit(verdict_status(read))
 
 
 @app.command()
@@ -180,6 +156,9 @@ def truth(runs: RunFiles) -> None:
 
 def main() -> None:
     """Run the command line, turning every error of ours into a message and an exit status."""
+    # our matrices are small: threads that wait for each other made them twenty times slower where
+    # other programs kept the cores busy
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app()
     except Exception as error:  # noqa: BLE001

@@ -19,7 +19,7 @@ from harness.analysis.budget import Contribution
 from harness.analysis.contributions_from_readings import FEWEST_FOR_SCATTER, INSERTIONS_ESTIMATE
 from harness.analysis.linear_model import RunErrors, pooled_scatter
 from harness.analysis.mismatch import mismatch_uncertainty_db, reflection_magnitude
-from harness.items import Item
+from harness.items import IDENTITY, Item
 from harness.results import Run
 from harness.run_analysis import read_run
 from harness.run_file import open_run, read_readings
@@ -77,7 +77,7 @@ class CombinedRuns:
 
 def item_of(run: Run) -> Item:
     """The item as it was stated when the run was made; raises InputError."""
-    return _as_stated(run, Item, {key: v for key, v in run.item.items() if key != "id"})
+    return _as_stated(run, Item, {key: v for key, v in run.item.items() if key not in IDENTITY})
 
 
 def station_of(run: Run) -> Station:

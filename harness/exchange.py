@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol
 
 from drivers.errors import InputError, InstrumentError
 from drivers.hand import Hand
 from harness.connected import ConnectedStation
-from harness.station import Station
-
-CAUTIONS = (
-    "RF is off while you work on a connection, and is kept below the station's maximum power.",
-    "Never leave a driven port open to an antenna: transmitting needs a licence and local rules.",
-    "Clean and gauge connectors; tighten with a torque wrench, turning the nut, not the cable.",
-    "Wear an ESD strap. Local codes and the instrument's manual decide, not this program.",
+from harness.operator_prompts import (
+    CLEAN,
+    NO_ANTENNA,
+    TURN_THE_NUT,
+    UNDO_WHOLLY,
+    Cautions,
+    item_lines,
+    switch_lines,
+    through_lines,
 )
+from harness.report.signs import shown
+from harness.station import Station
 
 
 class Audience(Protocol):
@@ -37,52 +42,48 @@ class PersonAtTheBench:
     """
 
     def __init__(
-        self, station: Station, ask: Callable[[str], None], say: Callable[[str], None]
+        self,
+        station: Station,
+        ask: Callable[[str], None],
+        say: Callable[[str], None],
+        ends: Sequence[str] = (),
     ) -> None:
+        """`ends`: markings of the item's ends, that for the near lead first."""
         self._station = station
         self._ask = ask
         self._say = say
-        self._cautioned = False
+        self._ends = ends
+        self._cautions = Cautions()
         self._leads_are_joined = False
 
     needs_a_person = True
 
     def connect_behind_switch(self, item: str, through_channel: str, item_channel: str) -> None:
         """Ask for through and item to be connected to the switch, for good."""
-        through = self._station.through
-        what = f"the adapter ({through.adapter})" if through else "a direct joint"
-        self._prompt(
-            f"Connect {what} to channel {through_channel} of the switch and {item} to channel "
-            f"{item_channel}; the switch does the rest."
-        )
+        lines = switch_lines(self._station, item, through_channel, item_channel)
+        self._prompt(lines, TURN_THE_NUT)
 
     def connect_through(self, *, again: bool) -> None:
         """Ask for the leads to be joined."""
-        through = self._station.through
-        how = f"with the adapter ({through.adapter})" if through else "directly to each other"
         self._leads_are_joined = True
-        self._prompt(f"{'Again, join' if again else 'Join'} the two leads {how}.")
+        self._prompt(through_lines(self._station, again=again), CLEAN)
 
     def connect_item(self, item: str, insertion: int, of: int) -> None:
         """Ask for the item to be inserted, or to be taken out and inserted again."""
         is_out = insertion == 1 or self._leads_are_joined
         self._leads_are_joined = False
-        action = f"Put {item} between the leads" if is_out else f"Undo {item}, connect it again"
-        self._prompt(f"{action} (insertion {insertion} of {of}).")
+        lines = item_lines(self._station, item, insertion, of, ends=self._ends, is_out=is_out)
+        self._prompt(lines, TURN_THE_NUT if is_out else UNDO_WHOLLY)
 
     def finish(self) -> None:
         """Say that hands are free."""
-        self._say("Done. RF is off; the item can be taken out.")
+        self._say(f"Done. RF is off; the item can be taken out. {NO_ANTENNA}")
 
-    def _prompt(self, action: str) -> None:
-        if not self._cautioned:
-            for caution in CAUTIONS:
-                self._say(f"! {caution}")
-            self._cautioned = True
-        leads = self._station.leads
-        torque = f"{leads.connector}: {leads.torque_n_m:.2f} N m."
+    def _prompt(self, lines: Sequence[str], matters: str) -> None:
+        for line in (*lines, *self._cautions.now(matters)):
+            self._say(shown(line, sys.stderr.encoding or "ascii"))
         try:
-            self._ask(f"{action} {torque} RF is off. Press Enter when it is done: ")
+            self._ask("RF is off. Press Enter when it is done: ")
         except EOFError:
             raise InputError(
                 "nobody answers the prompt: standard input has ended",
@@ -122,50 +123,28 @@ class Switch(Protocol):
         """Start over on a fresh connection."""
 
 
-class SwitchedExchange:
-    """Has a signal switch exchange through and item, which `connect` puts behind it once.
+class SwitchChannels:
+    """The channels of a station's switch, one of them closed at a time.
 
     `note` is told when the switch had to be started afresh.
     """
 
-    needs_a_person = False
-
-    def __init__(
-        self,
-        switch: Switch,
-        station: Station,
-        connect: Callable[[], None],
-        finish: Callable[[], None],
-        note: Callable[[str], None],
-    ) -> None:
+    def __init__(self, switch: Switch, station: Station, note: Callable[[str], None]) -> None:
         if station.switch is None:
             raise AssertionError("the station has a switch")
         self._switch = switch
         self._channels = station.switch
-        self._connect = connect
-        self._finish = finish
         self._note = note
-        self._is_connected = False
 
-    def connect_through(self, *, again: bool) -> None:
+    def close_through(self) -> None:
         """Switch to the through."""
         self._close(self._channels.through)
 
-    def connect_item(self, item: str, insertion: int, of: int) -> None:
-        """Switch to the item, by way of the through: every insertion is a closing of its own."""
-        if insertion > 1:
-            self._close(self._channels.through)
+    def close_item(self) -> None:
+        """Switch to the item."""
         self._close(self._channels.item)
 
-    def finish(self) -> None:
-        """Leave the through closed, and hands free."""
-        self._close(self._channels.through)
-        self._finish()
-
     def _close(self, channel: str) -> None:
-        if not self._is_connected:
-            self._connect()
-            self._is_connected = True
         try:
             self._switch.select(channel)
         except InstrumentError as error:
@@ -175,16 +154,58 @@ class SwitchedExchange:
             self._switch.select(channel)
 
 
+class SwitchedExchange:
+    """Has a signal switch exchange through and item, which `connect` puts behind it once."""
+
+    needs_a_person = False
+
+    def __init__(
+        self,
+        channels: SwitchChannels,
+        connect: Callable[[], None],
+        finish: Callable[[], None],
+    ) -> None:
+        self._channels = channels
+        self._connect = connect
+        self._finish = finish
+        self._is_connected = False
+
+    def connect_through(self, *, again: bool) -> None:
+        """Switch to the through."""
+        self._require_connected()
+        self._channels.close_through()
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Switch to the item, by way of the through: every insertion is a closing of its own."""
+        self._require_connected()
+        if insertion > 1:
+            self._channels.close_through()
+        self._channels.close_item()
+
+    def finish(self) -> None:
+        """Leave the through closed, and hands free."""
+        self._require_connected()
+        self._channels.close_through()
+        self._finish()
+
+    def _require_connected(self) -> None:
+        if not self._is_connected:
+            self._connect()
+            self._is_connected = True
+
+
 def exchange_of(
     station: Station,
     connected: ConnectedStation,
     item: str,
     person: Audience,
     note: Callable[[str], None],
+    ends: Sequence[str] = (),
 ) -> PersonAtTheBench | SimulatedExchange | SwitchedExchange:
-    """Whoever makes the connections of an item; `note` as in `SwitchedExchange`."""
+    """Whoever makes the connections of an item; `note` as in `SwitchChannels`, `ends` as in
+    `PersonAtTheBench`."""
     hand, switch, channels = connected.hand, connected.switch, station.switch
-    asked = PersonAtTheBench(station, person.ask, person.say)
+    asked = PersonAtTheBench(station, person.ask, person.say, ends)
     by_hand = asked if hand is None else SimulatedExchange(hand)
     if switch is None or channels is None:
         return by_hand
@@ -192,4 +213,5 @@ def exchange_of(
         connect = partial(asked.connect_behind_switch, item, channels.through, channels.item)
     else:
         connect = partial(hand.connect_item, item)
-    return SwitchedExchange(switch, station, connect, by_hand.finish, note)
+    behind = SwitchChannels(switch, station, note)
+    return SwitchedExchange(behind, connect, by_hand.finish)

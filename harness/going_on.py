@@ -13,10 +13,7 @@ from harness.marks import Takeover
 from harness.readings_check import TRANSMISSIONS
 from harness.run_file import Kind, RunJournal, read_making
 from harness.station import Station
-
-CONNECTIONS_APART = 3.0 * np.sqrt(2.0)
-"""Standard deviations of one connection by which two makings may differ: three of a difference."""
-SECONDS_PER_HOUR = 3600.0
+from harness.zero_allowance import allowed_change_db
 
 
 @dataclass(frozen=True)
@@ -33,9 +30,7 @@ class GoingOn:
     def judge(self, takeover: Takeover, *, is_extra: bool) -> str:
         """Compare the zero with the last making before the stop; returns what to record.
 
-        A change is allowed by the station's zero.most_change; where that is not stated, by its
-        drift_per_hour for the time between, and three standard deviations of the difference of
-        two connections.
+        What may change is `allowed_change_db`.
 
         Raises:
             ZeroMovedError: it has moved more, in some band.
@@ -73,7 +68,7 @@ class GoingOn:
             )
             worst = int(np.argmax(change_db))
             moved_db = float(change_db[worst])
-            allowed_db = self._allowed_db(new.time - old.time)
+            allowed_db = allowed_change_db(self.station, new.time - old.time)
             place = f"band {band}, {new.frequency_hz[worst] / 1e6:.6g} MHz"
             text = f"the zero has moved by {moved_db:.4f} dB ({place}), {allowed_db:.4f} dB allowed"
             if moved_db > allowed_db:
@@ -86,10 +81,3 @@ class GoingOn:
                 )
             found.append((moved_db, text))
         return max(found)[1] if found else "no band's zero was there before to compare with"
-
-    def _allowed_db(self, apart_s: float) -> float:
-        if self.station.zero.most_change_db is not None:
-            return self.station.zero.most_change_db
-        drift_db_per_hour = self.station.receiver.drift_per_hour_db or 0.0
-        drift_db = drift_db_per_hour * max(apart_s, 0.0) / SECONDS_PER_HOUR
-        return float(drift_db + CONNECTIONS_APART * self.station.leads.connection_repeatability_db)

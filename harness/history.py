@@ -18,7 +18,7 @@ import numpy as np
 from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
 from harness.analysis.pooling import PooledRepeatability, RunScatter, pool
-from harness.run_file import Group, open_run, read_header
+from harness.run_file import Group, open_run, read_header, require_intact
 from harness.station import Station
 
 MOST_RUNS = 200
@@ -81,6 +81,7 @@ def _scatters(
         header = read_header(file)
         if not header.finished or not _is_alike(header.station, station):
             return {}
+        require_intact(file)
         found = {}
         for band, frequency_hz in grids.items():
             if band not in file["analysis"]:

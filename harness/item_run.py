@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import json
 import math
-import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -21,7 +21,6 @@ from drivers.errors import (
     ProcedureError,
     RunFileError,
     StoppedError,
-    TarelineError,
 )
 from harness.bench import Bench
 from harness.clock import as_iso
@@ -35,6 +34,7 @@ from harness.items import Item, Workplace, item_as_dict
 from harness.locks import lock_run
 from harness.marks import MARK
 from harness.procedure import Procedure
+from harness.procedure_errors import in_earnest
 from harness.progress import PlainProgress, TerminalProgress, progress_on_stderr
 from harness.rehearsal import Workload
 from harness.replay import Replay
@@ -64,6 +64,27 @@ class OpenStation:
     connected: ConnectedStation
     stop: StopSignals
 
+    @contextmanager
+    def shutting_down(self, why: str) -> Iterator[str]:
+        """RF off first, then the section, which gets `why` and what was wrong with that; a
+        second signal waits.
+
+        Raises:
+            InstrumentError: RF may be on, which matters more than whatever the section raises.
+        """
+        with self.stop.shutting_down():
+            trouble: InstrumentError | None = None
+            try:
+                self.connected.source.make_safe()
+            except InstrumentError as error:
+                trouble = error
+                why = f"{why}; {error.what}"
+            try:
+                yield why
+            finally:
+                if trouble is not None:
+                    raise trouble
+
 
 class ItemRun:
     """One item, one run file."""
@@ -71,6 +92,7 @@ class ItemRun:
     def __init__(
         self, place: OpenStation, assignment: Assignment, item_name: str, item: Item
     ) -> None:
+        self._place = place
         self._workplace, self._connected, self._stop = place.workplace, place.connected, place.stop
         self._assignment, self._item_name, self._item = assignment, item_name, item
         station = place.workplace.station
@@ -110,11 +132,13 @@ class ItemRun:
             with progress_on_stderr(self._item_name, total, self._kept) as progress:
                 note = partial(self._record, journal, "recovery")
                 exchange = exchange_of(
-                    self._workplace.station, self._connected, self._item_name, progress, note
-                )
+                    self._workplace.station, self._connected, self._item_name, progress, note,
+                    self._item.ends,
+                )  # fmt: skip
                 equipment = self._equipment(journal, exchange, progress)
                 bench = Bench(equipment, self._item_name, self._bands, past, going_on)
-                self._procedure(bench)
+                with in_earnest(self._assignment.procedure.name):
+                    self._assignment.procedure.function(bench, **self._assignment.parameters)
                 bench.rf_off()
                 exchange.finish()
                 bench.close()
@@ -137,37 +161,12 @@ class ItemRun:
             finish(journal.path, as_iso(self._connected.clock()))
         return journal.path
 
-    def _procedure(self, bench: Bench) -> None:
-        try:
-            self._assignment.procedure.function(bench, **self._assignment.parameters)
-        except TarelineError:
-            raise
-        except (Exception, SystemExit) as error:  # a person's own procedure may raise anything
-            raise ProcedureError(
-                f"the procedure {self._assignment.procedure.name!r} failed: "
-                f"{type(error).__name__}: {error}",
-                where=place_of(error),
-                hint="RF is off and finished sweeps are kept; mend the procedure",
-            ) from error
-
     def _shut_down(self, journal: RunJournal, bench: Bench | None, kind: str, text: str) -> None:
-        """RF off first, then the file; a second signal waits."""
-        with self._stop.shutting_down():
-            trouble: InstrumentError | None = None
-            try:
-                self._connected.source.make_safe()
-            except InstrumentError as error:
-                trouble = error
-                text = f"{text}; {error.what}"
-            try:
-                if bench is not None:
-                    bench.close()
-                self._record(journal, kind, text)
-                journal.close()
-            finally:
-                # that RF may be on matters more than that the disk refuses a remark
-                if trouble is not None:
-                    raise trouble
+        with self._place.shutting_down(text) as told:
+            if bench is not None:
+                bench.close()
+            self._record(journal, kind, told)
+            journal.close()
 
     def _record(self, journal: RunJournal, kind: str, text: str) -> None:
         try:
@@ -282,12 +281,6 @@ def stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
     error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)
     error.exit_status = request.exit_status
     return error
-
-
-def place_of(error: BaseException) -> str:
-    """File and line that raised."""
-    last = traceback.extract_tb(error.__traceback__)[-1]
-    return f"{last.filename}, line {last.lineno}"
 
 
 def _resume_hint(path: Path) -> str:

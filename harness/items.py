@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
-from pydantic import Field, PlainValidator, ValidationInfo, field_validator
+from pydantic import Field, PlainValidator, ValidationInfo, field_validator, model_validator
 
+from drivers.errors import InputError
 from drivers.quantities import (
     FREQUENCY_UNITS,
     LENGTH_UNITS,
@@ -67,6 +68,8 @@ class Item(Table):
     """Half-width of the limits of the cable's length."""
     cable_length_m: LengthM | None = Field(default=None, alias="cable_length", gt=0)
     """Of a cable that is not in the catalogue yet; for the procedure `cable-lengths`."""
+    ends: tuple[str, ...] = Field(default=(), max_length=2)
+    """Markings of its two ends, that of the end for the near lead first."""
     adapters: tuple[str, ...] = Field(default=(), max_length=2)
     """Which single adapters it is, one or two mated; for the procedure `adapter-pairs`."""
     return_loss_db: RatioDb | None = Field(default=None, alias="return_loss", gt=0)
@@ -133,21 +136,27 @@ class Item(Table):
 
 
 class ItemsFile(Table):
-    """All items that the file lists."""
+    """All items that the file lists, and the kinds of which serial numbers are made."""
 
-    items: dict[str, Item]
+    items: dict[str, Item] = Field(default={})
+    kinds: dict[str, Item] = Field(default={})
+    """What every item of a lot is; the serial number comes from whoever measures it."""
 
-    @field_validator("items")
+    @field_validator("items", "kinds")
     @classmethod
     def _usable_names(cls, items: dict[str, Item]) -> dict[str, Item]:
-        if not items:
-            raise ValueError("there is no item to measure: add a table such as [items.PIG-0451]")
         wrong = [name for name in items if not _ITEM_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(
                 f"{wrong[0]!r} cannot name an item: use letters, digits, '.', '-' and '_'"
             )
         return items
+
+    @model_validator(mode="after")
+    def _has_something(self) -> ItemsFile:
+        if not self.items and not self.kinds:
+            raise ValueError("there is no item to measure: add a table such as [items.PIG-0451]")
+        return self
 
 
 @dataclass(frozen=True)
@@ -159,12 +168,22 @@ class Workplace:
     folder: Path
     """Where the station file stands; other files it names are relative to it."""
 
+    kinds: dict[str, Item] = field(default_factory=dict)
+    """What the items of a lot are, by the name of the kind."""
+
     def choose(self, names: list[str]) -> dict[str, Item]:
         """The named items in that order; all of them without names.
 
         Raises:
-            InputError: an item is not in the file; names the nearest.
+            InputError: an item is not in the file; names the nearest. Or it has kinds only.
         """
+        if not self.items:
+            raise InputError(
+                "the items file has kinds only, and no item of its own",
+                hint="tareline run spot-check --kind "
+                f"{next(iter(self.kinds), 'KIND')} takes items by serial number; or add a table "
+                "such as [items.PIG-0451]",
+            )
         unknown = [name for name in names if name not in self.items]
         raise_mistakes(
             [
@@ -187,11 +206,13 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
     if station.content is not None and items.content is not None:
         bands = list(station.content.bands)
         catalogue = station.content.known_parts()
-        for name, item in items.content.items.items():
+        listed = {f"items.{name}": item for name, item in items.content.items.items()}
+        listed |= {f"kinds.{name}": item for name, item in items.content.kinds.items()}
+        for name, item in listed.items():
             try:
                 item.expected(np.array([1e9]), station.content.temperature_c, catalogue)
             except UnknownPartError as error:
-                mistakes.append(Mistake(str(items_path), f"items.{name}.made_of", str(error)))
+                mistakes.append(Mistake(str(items_path), f"{name}.made_of", str(error)))
                 continue
             for band in item.limits_db:
                 wrong = (
@@ -200,7 +221,7 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
                     else f"{station_path} has no such band; {nearest(band, bands)}"
                 )
                 if wrong:
-                    mistakes.append(Mistake(str(items_path), f"items.{name}.limits.{band}", wrong))
+                    mistakes.append(Mistake(str(items_path), f"{name}.limits.{band}", wrong))
     raise_mistakes(
         mistakes,
         hint="`tareline init DIR` writes files to start from"
@@ -209,7 +230,12 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
     )
     if station.content is None or items.content is None:
         raise AssertionError("files without mistakes have content")
-    return Workplace(station.content, items.content.items, station_path.resolve().parent)
+    return Workplace(
+        station.content,
+        items.content.items,
+        station_path.resolve().parent,
+        items.content.kinds,
+    )
 
 
 def _limit_fault(station: Station, item: Item, band: str) -> str:
@@ -227,6 +253,11 @@ def _limit_fault(station: Station, item: Item, band: str) -> str:
     return ""
 
 
-def item_as_dict(name: str, item: Item) -> dict[str, Any]:
+IDENTITY = ("id", "kind")
+"""Keys of an item in a run file that name it; all others state what it is."""
+
+
+def item_as_dict(name: str, item: Item, kind: str = "") -> dict[str, Any]:
     """SI numbers with the unit at the end of each key; what is not stated is left out."""
-    return {"id": name, **item.model_dump(exclude_none=True)}
+    named = {"id": name, "kind": kind} if kind else {"id": name}
+    return {**named, **item.model_dump(exclude_none=True)}

@@ -9,8 +9,9 @@ from pathlib import Path
 from drivers.errors import InputError, TarelineError
 from harness.connected import check_files, connect
 from harness.interrupts import StopRequested, StopSignals
-from harness.item_run import Assignment, ItemRun, OpenStation, place_of, stopped
+from harness.item_run import Assignment, ItemRun, OpenStation, stopped
 from harness.items import Item, Workplace
+from harness.procedure_errors import in_rehearsal
 from harness.rehearsal import StandIn, Workload, rehearse
 from harness.replay import Replay
 from harness.station import Station
@@ -67,13 +68,5 @@ def rehearsed(
     function = partial(assignment.procedure.function, **assignment.parameters)
     bands = {band: station.settings(band) for band in station.bands}
     stand_in = stand_in or StandIn(needs_a_person=station.needs_a_person)
-    try:
+    with in_rehearsal(assignment.procedure.name):
         return rehearse(function, item, bands, stand_in, past)
-    except TarelineError:
-        raise
-    except (Exception, SystemExit) as error:  # a person's own procedure may raise anything
-        raise InputError(
-            f"the procedure {assignment.procedure.name!r} failed in rehearsal, before anything "
-            f"was connected: {type(error).__name__}: {error}",
-            where=place_of(error),
-        ) from error

@@ -29,6 +29,8 @@ class Procedure:
     parameters: tuple[inspect.Parameter, ...]
     file: Path | None = None
     """Where it stands, if it was given as a file."""
+    takes_lots: bool = False
+    """Whether it drives a LotBench: item after item by serial number, at one open station."""
 
     @property
     def summary(self) -> str:
@@ -125,4 +127,6 @@ def _checked(name: str, function: Callable[..., Any], where: str) -> Procedure:
                 where=where,
                 hint="annotate it as int, float, str or bool",
             )
-    return Procedure(name, function, tuple(parameters[1:]))
+    bench = parameters[0].annotation
+    takes_lots = getattr(bench, "__module__", "") == "harness.lot_bench"
+    return Procedure(name, function, tuple(parameters[1:]), takes_lots=takes_lots)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from harness.lot_command import LOT_OPTIONS, carry_out_lot
+
 if TYPE_CHECKING:
     from harness.afterwards import Outcome
     from harness.procedure import Procedure
@@ -18,17 +20,27 @@ THEN = (
 )
 
 
+_EVERYWHERE: dict[str, tuple[Any, Any, Any]] = {
+    "station": (Path, typer.Option(help="Station file."), Path("station.toml")),
+    "items": (Path, typer.Option(help="Items file."), Path("items.toml")),
+    "results": (Path, typer.Option(help="Folder of the run files."), Path("results")),
+    "as_json": (bool, typer.Option("--json", help="JSON instead of a table."), False),
+    "then": (str, typer.Option(help=THEN, metavar="COMMAND"), ""),
+}
+
+
 def _common_parameters() -> list[inspect.Parameter]:
-    """The options that every procedure has."""
-    option = typer.Option
-    declared = {
-        "item": (list[str], option(help="Item to measure, may be repeated; all without it."), []),
-        "station": (Path, option(help="Station file."), Path("station.toml")),
-        "items": (Path, option(help="Items file."), Path("items.toml")),
-        "results": (Path, option(help="Folder of the run files."), Path("results")),
-        "as_json": (bool, option("--json", help="JSON instead of a table."), False),
-        "then": (str, option(help=THEN, metavar="COMMAND"), ""),
-    }
+    """The options that every procedure for single items has."""
+    how = typer.Option(help="Item to measure, may be repeated; all without it.")
+    return _declared({"item": (list[str], how, []), **_EVERYWHERE})
+
+
+def _lot_parameters() -> list[inspect.Parameter]:
+    """The options that every procedure for lots has."""
+    return _declared({**LOT_OPTIONS, **_EVERYWHERE})
+
+
+def _declared(declared: dict[str, tuple[Any, Any, Any]]) -> list[inspect.Parameter]:
     return [
         inspect.Parameter(
             name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=Annotated[kind, how]
@@ -57,7 +69,7 @@ def _command(procedure: Procedure) -> Any:
     own = [
         parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY) for parameter in procedure.parameters
     ]
-    common = _common_parameters()
+    common = _lot_parameters() if procedure.takes_lots else _common_parameters()
     taken = {parameter.name for parameter in common}
     clash = [parameter.name for parameter in own if parameter.name in taken]
     if clash:
@@ -95,8 +107,9 @@ def _carry_out(
 ) -> None:
     from harness.afterwards import afterwards
 
+    carry_out = carry_out_lot if procedure.takes_lots else _measure_and_report
     with afterwards(then) as outcome:
-        _measure_and_report(procedure, parameters, outcome, **options)
+        carry_out(procedure, parameters, outcome, **options)
 
 
 def _measure_and_report(

@@ -52,6 +52,7 @@ def prove(
     is passed or failed wrongly, with 95 % confidence intervals. Exit status 1 says that a
     stated uncertainty is not true.
     """
+    from drivers.errors import InputError
     from harness.campaign_world import Assumed
     from harness.items import read_workplace
     from harness.procedure import find_procedure
@@ -61,6 +62,12 @@ def prove(
 
     workplace = read_workplace(station, items)
     found = find_procedure(procedure)
+    if found.takes_lots:
+        raise InputError(
+            f"the procedure {found.name!r} measures lots, and a proof is of one item",
+            hint="tareline prove --procedure qualify --insertions 1 --sweeps 2 --item ITEM comes "
+            "close to a spot check",
+        )
     assumed = Assumed(
         noise_db=_decibels(noise, "--noise"), true_loss_db=_decibels(true_loss, "--true-loss")
     )

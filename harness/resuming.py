@@ -17,7 +17,7 @@ from harness.connected import BenchStart, ConnectedStation, check_files, connect
 from harness.going_on import GoingOn
 from harness.interrupts import StopRequested, StopSignals
 from harness.item_run import Assignment, ItemRun, OpenStation, stopped
-from harness.items import Item, Workplace
+from harness.items import IDENTITY, Item, Workplace
 from harness.locks import lock_run
 from harness.marks import MARK
 from harness.measure import rehearsed
@@ -79,7 +79,7 @@ class Stopped:
     @property
     def item(self) -> tuple[str, Item]:
         """Its item, as it was stated."""
-        stated = {key: value for key, value in self.header.item.items() if key != "id"}
+        stated = {key: value for key, value in self.header.item.items() if key not in IDENTITY}
         item = Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
         return self.header.item["id"], item
 
@@ -191,6 +191,12 @@ def _assignment(run: Stopped, given: str | None) -> Assignment:
         InputError: it is not there any more, or takes other parameters.
     """
     procedure = _procedure(run, given)
+    if procedure.takes_lots:
+        raise InputError(
+            f"{str(run.path)!r} is one item of a lot, and a lot is gone on with as a whole",
+            hint=f"the command that began it, with --results {run.path.parent}; it asks for this "
+            "item again",
+        )
     names = {parameter.name for parameter in procedure.parameters}
     recorded = run.header.parameters
     if names != set(recorded):

@@ -16,7 +16,7 @@ from harness.analysis.pooling import PooledRepeatability
 from harness.analysis.reduction import ReducedBand, reduced
 from harness.analysis.stability import stability_of
 from harness.history import read_history
-from harness.items import Item
+from harness.items import IDENTITY, Item
 from harness.result_record import read_band, write_band
 from harness.results import Run
 from harness.run_file import (
@@ -50,11 +50,12 @@ def assess(run: Path | RunJournal, *, with_stability: bool = True) -> dict[str, 
     Raises:
         InputError: it is not a readable run file, or lacks sweeps to evaluate.
     """
-    return _assess(run, with_stability=with_stability and isinstance(run, Path))[0]
+    stability = with_stability and isinstance(run, Path)
+    return _assess(run, with_stability=stability, with_finding=False)[0]
 
 
 def _assess(
-    run: Path | RunJournal, *, with_stability: bool = True
+    run: Path | RunJournal, *, with_stability: bool = True, with_finding: bool = True
 ) -> tuple[dict[str, BandResult], Finding | None]:
     path = run if isinstance(run, Path) else run.path
     with open_run(run) if isinstance(run, Path) else run.open_for_reading() as file:
@@ -65,7 +66,7 @@ def _assess(
         station = Station.model_validate(
             header.station, context=SI_CONTEXT, by_alias=False, by_name=True
         )
-        stated = {key: value for key, value in header.item.items() if key != "id"}
+        stated = {key: value for key, value in header.item.items() if key not in IDENTITY}
         item = Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
     try:
         results = {
@@ -81,7 +82,7 @@ def _assess(
             band: replace(result, stability=stability_of(result))
             for band, result in results.items()
         }
-    return results, find_in_run(results, bands, station, item)
+    return results, find_in_run(results, bands, station, item) if with_finding else None
 
 
 def _reduced(path: Path, blocks: BandBlocks) -> ReducedBand:

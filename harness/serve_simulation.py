@@ -55,15 +55,17 @@ def address_list(bench: Path, seed: int, addresses: Mapping[str, str]) -> str:
     ]
     titled = [("instrument", "resource", "key in the station file"), *rows]
     widths = [max(len(row[column]) for row in titled) for column in range(2)]
-    lines = [f"  {name:{widths[0]}}  {where:{widths[1]}}  {key}" for name, where, key in titled]
+    # 80 columns hold the longest name and the longest port
+    lines = [f"  {name:{widths[0]}} {where:{widths[1]}} {key}" for name, where, key in titled]
     return "\n".join(
         [
             f"Simulated bench {bench}, seed {seed}: everything it reads is SIMULATED.",
             "",
             *lines,
             "",
-            "In the station file [simulation] then has hand, not bench, and each instrument its "
-            "resource.",
+            "In the station file [simulation] then has hand, not bench, and each instrument",
+            "its resource. The hand makes the connections; without [simulation] you are asked",
+            "for them, and nobody makes them here.",
             "Ctrl-C ends the bench.",
         ]
     )

@@ -7,7 +7,13 @@ from pathlib import Path
 
 from drivers.errors import InputError
 
-NAMES = ("station.toml", "items.toml", "simulated-bench.toml")
+NAMES = (
+    "station.toml",
+    "items.toml",
+    "simulated-bench.toml",
+    "lot-7.txt",
+    "certificate.toml",
+)
 
 
 def write_starter(folder: Path) -> list[Path]:

@@ -21,6 +21,7 @@ from harness.analysis.catalogue import Catalogue, load_catalogue
 from harness.analysis.catalogue_entries import CatalogueFile
 from harness.catalogue_file import read_catalogue_file
 from harness.decision_table import DecisionTable
+from harness.hands_free_table import HandsFree
 from harness.station_instruments import (
     RECORDED_FLOOR_DB,
     Analyzer,
@@ -104,6 +105,8 @@ class Station(Table):
         default=0.0, alias="temperature_limits", ge=0
     )
     """Half-width of the limits within which the temperature stays."""
+    hands_free: HandsFree | None = None
+    """Where connections are watched being made; used with `--hands-free` only."""
     zero: Zero = Zero()
     uncertainty: Uncertainty = Uncertainty()
     simulation: Simulation | None = None
@@ -161,6 +164,23 @@ class Station(Table):
                     else f"{role}.resource is missing: its VISA address, such as "
                     '"TCPIP0::192.0.2.10::5025::SOCKET"'
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _looks_with_an_analyzer(self) -> Station:
+        if self.hands_free is None:
+            return self
+        if self.analyzer is None or self.switch is not None:
+            raise ValueError(
+                "[hands_free] needs an [analyzer] and no [switch]: it watches the connections "
+                "between the leads with short sweeps; take the table out"
+            )
+        if self.hands_free.power_dbm > self.maximum_power_dbm:
+            raise ValueError(
+                f"hands_free.power ({self.hands_free.power_dbm:g} dBm) is above the least "
+                f"maximum_power of source and sensor ({self.maximum_power_dbm:g} dBm): lower it, "
+                '"-30 dBm" will do'
+            )
         return self
 
     @model_validator(mode="after")

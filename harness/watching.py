@@ -78,8 +78,8 @@ class Watcher:
         raise AssertionError("the last attempt returns or raises")
 
     def _look(self, *, evaluates: bool) -> Look:
-        quiet_s = max(self.clock() - self.path.stat().st_mtime, 0.0)
         with open_run(self.path) as file:
+            quiet_s = max(self.clock() - self.path.stat().st_mtime, 0.0)
             header, events = read_header(file), read_events(file)
             counts = {band: _counts(group) for band, group in file["bands"].items()}
             stated = self._stated = self._stated or _stated(header)
@@ -284,7 +284,10 @@ def _planned_sweeps(header: RunHeader, bands: dict[str, SweepSettings]) -> int |
 
     if header.procedure not in procedure_names():
         return None
-    function = partial(find_procedure(header.procedure).function, **header.parameters)
+    procedure = find_procedure(header.procedure)
+    if procedure.takes_lots:
+        return None
+    function = partial(procedure.function, **header.parameters)
     try:
         return rehearse(function, str(header.item.get("id", "")), bands).sweeps
     except (TarelineError, TypeError):

@@ -1,9 +1,13 @@
 """A folder to work in, and simulated benches in processes of their own."""
 
+import os
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+
+# as in `harness.cli`, before numpy is loaded: two test processes on two cores
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.locks import FOLDER_VARIABLE

@@ -75,7 +75,7 @@ def reduced(readings: BandReadings | BandBlocks) -> ReducedBand:
     _, making = np.unique(band.normalization_making, return_inverse=True)
     makings = GroupedScatter(int(making.max()) + 1, width)
     through = GroupedMeans(len(makings.sizes))
-    for rows, block in _numbered(band.normalization):
+    for rows, block in numbered(band.normalization):
         makings.add(level_db(block[:, row]), making[rows])
         through.add(block, making[rows])
     zero = _Zero.of(band, makings.means)
@@ -84,7 +84,7 @@ def reduced(readings: BandReadings | BandBlocks) -> ReducedBand:
     transmission = GroupedMeans(len(insertions.sizes))
     item = GroupedMeans(1)
     series_db = np.empty((2, len(band.insertion_time)))
-    for rows, block in _numbered(band.insertions):
+    for rows, block in numbered(band.insertions):
         level = level_db(block[:, row])
         reference_db = zero.line.at(rows, zero.check_db)
         insertions.add(reference_db - level, insertion[rows])
@@ -150,7 +150,7 @@ class _Zero:
         )
 
 
-def _numbered(blocks: Iterable[ComplexArray]) -> Iterator[tuple[slice, ComplexArray]]:
+def numbered(blocks: Iterable[ComplexArray]) -> Iterator[tuple[slice, ComplexArray]]:
     """Blocks with the rows that they are of the whole."""
     first = 0
     for block in blocks:

@@ -11,7 +11,7 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
-from harness.report import numbers
+from harness.report import numbers, signs
 from harness.report.decisions import advice_of
 from harness.report.finding_words import finding_of_run
 from harness.report.stability_words import stability_lines
@@ -31,7 +31,7 @@ from harness.report.statements import (
 from harness.report.validity import marks_of
 from harness.results import Run
 
-_STYLE = {
+STYLE = {
     Standing.PASS: "green",
     Standing.CONDITIONAL_PASS: "yellow",
     Standing.CONDITIONAL_FAIL: "yellow",
@@ -39,18 +39,6 @@ _STYLE = {
     Standing.NO_VERDICT: "bold magenta",
     Standing.NO_LIMIT: "dim",
     Standing.UNFINISHED: "bold yellow",
-}
-_SPELT_OUT = {
-    "±": "+/-",
-    "×": "x",
-    "✓": "+",
-    "✗": "x",
-    "–": "-",
-    "…": "...",
-    "·": "-",
-    "∞": "inf",
-    "µ": "u",
-    "\ufffd": "?",
 }
 
 
@@ -87,7 +75,7 @@ def _print_run(run: Run, console: Console) -> None:
     if description:
         heading.append_text(as_text(f"  {description}", console))
     console.print(heading)
-    verdict = as_text(f"{standing.sign} {standing.word}", console, _STYLE[standing])
+    verdict = as_text(f"{standing.sign} {standing.word}", console, STYLE[standing])
     verdict.append_text(as_text(f"  {run.procedure}, run {run.run_id}", console, "dim"))
     console.print(verdict)
     if run.simulated:
@@ -178,7 +166,7 @@ def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Cons
         if with_expected:
             cells.append(row.expected or "–")
         cells += [row.limit or "–", row.margin or "–"]
-        verdict = as_text(f"{row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
+        verdict = as_text(f"{row.standing.sign} {row.standing.word}", console, STYLE[row.standing])
         table.add_row(*[as_text(cell, console) for cell in cells], verdict)
     return table
 
@@ -189,7 +177,7 @@ def _print_block(row: _Row, console: Console) -> None:
         head.append_text(as_text(f"  {row.span}", console))
     console.print(head)
     console.print(
-        as_text(f"  {row.standing.sign} {row.standing.word}", console, _STYLE[row.standing])
+        as_text(f"  {row.standing.sign} {row.standing.word}", console, STYLE[row.standing])
     )
     lines = [("loss", f"{row.loss} dB at {row.frequency}")]
     if row.expected:
@@ -205,16 +193,5 @@ def as_text(content: str, console: Console, style: str = "") -> Text:
     """`content` as plain text that `console` can show; signs it lacks are spelt out."""
     # Text, not markup: an item named "[red]" is a name. The line end is ours alone.
     shown = "\n".join(numbers.printable(line) for line in content.split("\n"))
-    for sign, spelt in _SPELT_OUT.items():
-        if sign in shown and not _shows(sign, console.encoding):
-            shown = shown.replace(sign, spelt)
-    shown = shown.encode(console.encoding, "replace").decode(console.encoding)
+    shown = signs.shown(shown, console.encoding)
     return Text(shown, style=style, overflow="fold")
-
-
-def _shows(sign: str, encoding: str) -> bool:
-    try:
-        sign.encode(encoding)
-    except UnicodeEncodeError:
-        return False
-    return True

@@ -3,6 +3,7 @@
 The only package that imports h5py; `schema` says what stands where.
 """
 
+from harness.run_file.amending import amend_run
 from harness.run_file.comparing import analysis_differences
 from harness.run_file.digests import DamagedError, has_digests, require_intact
 from harness.run_file.journal import RunJournal
@@ -39,6 +40,7 @@ __all__ = [
     "Making",
     "RunHeader",
     "RunJournal",
+    "amend_run",
     "analysis_differences",
     "check_sweeps",
     "count_suspects",

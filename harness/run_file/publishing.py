@@ -14,6 +14,7 @@ import h5py
 
 from drivers.errors import RunFileError
 from harness.run_file.digests import seal
+from harness.run_file.lot import FIGURES, figures_digest
 from harness.run_file.schema import Group
 
 RESERVE_BYTES = 1 << 18
@@ -95,6 +96,7 @@ def finishing(path: Path, finished: str) -> Iterator[Callable[[Callable[[Group],
             with h5py.File(draft, "r+", libver="latest") as file:
                 write_analysis(file.create_group("analysis"))
                 file.attrs["finished"] = finished
+                file["analysis"].attrs[FIGURES] = figures_digest(file.id)
                 seal(file)
                 synchronize(file)
             replace(draft, path)

@@ -42,11 +42,11 @@ def take_up(path: Path) -> RunJournal:
         draft = path.with_name(f".{path.name}.taking-up")
         with disk(path), only_writer(path):
             return RunJournal.in_place_of(
-                path, draft, lambda new: _copy(path, old, new), replace, path.stat().st_size
+                path, draft, lambda new: copy_whole(path, old, new), replace, path.stat().st_size
             )
 
 
-def _copy(path: Path, old: Group, new: Group) -> None:
+def copy_whole(path: Path, old: Group, new: Group) -> None:
     """Everything whole of an open run file into a new one.
 
     Raises:

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.harness.recorded_run import recorded_run
 from tests.harness.short_run import RunningBenches
 
 
@@ -11,3 +12,9 @@ def benches(tmp_path_factory):
     running = RunningBenches(tmp_path_factory.mktemp("benches"))
     yield running
     running.close()
+
+
+@pytest.fixture(scope="session")
+def recorded(tmp_path_factory):
+    """A finished run of two bands, from recorded files."""
+    return recorded_run(tmp_path_factory.mktemp("recorded"))

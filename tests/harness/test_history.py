@@ -1,5 +1,8 @@
 """Earlier runs of a station serve later ones, on the simulated bench and in its files."""
 
+import shutil
+
+import h5py
 import numpy as np
 import pytest
 
@@ -136,6 +139,21 @@ def test_other_stations_and_unreadable_files_do_not_count(folder, tmp_path):
     (broken / "torn.h5").write_bytes(b"torn")
     assert earlier_runs(workplace.station, tmp_path, grids, said.append) == {}
     assert any("torn.h5 was passed over" in text for text in said)
+
+
+def test_a_run_that_is_not_what_was_written_does_not_count(folder, runs, tmp_path):
+    """Its scatter would otherwise go into the uncertainty of every later run."""
+    workplace, _ = workplace_at(folder)
+    grids = {BAND: workplace.station.settings(BAND).frequency_hz()}
+    (tmp_path / "results").mkdir()
+    changed = tmp_path / "results" / "changed.h5"
+    shutil.copyfile(runs["PIG-0451"].path, changed)
+    said = []
+    assert set(earlier_runs(workplace.station, tmp_path, grids, said.append)) == {BAND}
+    with h5py.File(changed, "r+") as file:
+        file[f"analysis/{BAND}/insertion_means_db"][0] += 1e-3
+    assert earlier_runs(workplace.station, tmp_path, grids, said.append) == {}
+    assert any("changed.h5 was passed over" in text for text in said)
 
 
 def test_a_history_that_is_no_folder_is_refused(folder, tmp_path):

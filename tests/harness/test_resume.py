@@ -155,8 +155,10 @@ def test_a_night_is_gone_on_with_to_its_own_end(place):
     missed = [int(text.split()[0]) for text in told(path, "missed")]
     assert len(set(ticks)) == len(ticks)
     assert len(ticks) + sum(missed) == 12
-    # opening, going on, two in between, closing
-    assert counts(path, "normalization") == [4, 4, 4, 4, 4]
+    # opening, going on, one or two in between (the run may be gone on with after one was due),
+    # closing
+    assert set(counts(path, "normalization")) == {4}
+    assert 4 <= len(counts(path, "normalization")) <= 5
     assert "insertion 1 was broken off; insertion 2 replaces it" in told(path, "resumed")[0]
     assert read_run(path).finished
 

@@ -147,5 +147,7 @@ def test_a_real_run_is_watched_to_its_verdict(tmp_path, benches):
 def test_wrong_usage_is_said(workplace_folder):
     done = tareline("watch", folder=workplace_folder)
     assert (done.returncode, "no unfinished run" in done.stderr) == (2, True)
+    done = tareline("watch", "none.h5", folder=workplace_folder)
+    assert (done.returncode, "no run file 'none.h5'" in done.stderr) == (2, True)
     done = tareline("watch", "x.h5", "--every", "2", folder=workplace_folder)
     assert (done.returncode, "--every" in done.stderr) == (2, True)

@@ -1,4 +1,4 @@
-"""200 campaigns over TCP on one simulated bench: U holds its truth as often as it says."""
+"""120 campaigns over TCP on one simulated bench: U holds its truth as often as it says."""
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ from harness.measure import Assignment, measure
 from harness.procedure import find_procedure
 from harness.run_analysis import read_run
 
-CAMPAIGNS = 200
+CAMPAIGNS = 120
 BAND = "backhaul-2400"
 GRID_HZ = np.array([2.40e9, 2.45e9])
 

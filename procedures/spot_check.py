@@ -1,0 +1,25 @@
+"""Spot check of a lot: item after item by serial number, one normalization for many of them."""
+
+from __future__ import annotations
+
+from harness.lot_bench import LotBench
+
+
+def spot_check(
+    bench: LotBench,
+    insertions: int = 1,
+    sweeps: int = 2,
+    check_every: int = 10,
+    check_after: str = "30 min",
+) -> None:
+    """Normalize once, then measure items as they come; check the zero every so often.
+
+    An item that does not pass is inserted once more before it is condemned.
+    """
+    bench.normalize()
+    for _ in bench.items_by_serial(check_every, check_after):
+        for _ in bench.insertions(insertions):
+            bench.sweep(sweeps)
+        for _ in bench.further_insertions():
+            bench.sweep(sweeps)
+    bench.check_normalization()
