@@ -8,6 +8,7 @@ link of its own and sends the source's commands for "abort" and "RF off".
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -179,8 +180,12 @@ def main() -> int:
     task["wire"] = WireSettings(**task["wire"])
     loading = threading.Thread(target=_load, args=(task["visa_library"],), daemon=True)
     loading.start()
-    sys.stdout.buffer.write(READY)
-    sys.stdout.buffer.flush()
+    try:
+        sys.stdout.buffer.write(READY)
+        sys.stdout.buffer.flush()
+    except BrokenPipeError:
+        _abandon_output()
+        return 0  # the program ended before it could switch anything on
     if sys.stdin.buffer.readline() == FAREWELL:
         return 0
     loading.join()
@@ -198,6 +203,11 @@ def _load(visa_library: str) -> None:
     """Have the VISA library at hand, so that acting takes no time."""
     with suppress(TarelineError):  # it is told when the library is needed
         load_visa_library(visa_library)
+
+
+def _abandon_output() -> None:
+    """Nobody reads it: the interpreter would complain of what is left in it at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _tell(text: str) -> None:

@@ -277,7 +277,8 @@ class Bench:
                 self._sweeping.record("note", error.what)
                 if attempt == ATTEMPTS_TO_JOIN or not error.is_first_sweep:
                     raise
-                what = f"{error.what}: joining the leads again"
+                self._equipment.progress.say(error.what)
+                what = "joining the leads again"
         self._makings += 1
         self._zero_time = self._equipment.clock()
 

@@ -72,6 +72,9 @@ class Progress(Protocol):
     def sweeps_again(self, count: int) -> None:
         """So many sweeps that are kept must be made once more."""
 
+    def say(self, text: str) -> None:
+        """Something that people must know before they go on."""
+
 
 def _no_waiting(until: float) -> None:
     raise AssertionError("who waits for a time needs equipment that has one")

@@ -266,6 +266,9 @@ class _Counting:
     def sweeps_again(self, count: int) -> None:
         self._display.sweeps_again(count)
 
+    def say(self, text: str) -> None:
+        self._display.say(text)
+
 
 def _uncertainty_db(journal: RunJournal) -> float:
     """Largest U of all bands by what is kept so far; inf while that does not suffice."""

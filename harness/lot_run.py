@@ -155,6 +155,9 @@ class _Doing:
     def sweeps_again(self, count: int) -> None:
         self._terminal.status(f"{self._what}: {count} sweeps are made again")
 
+    def say(self, text: str) -> None:
+        self._terminal.say(text)
+
 
 class _LotRun:
     """A lot that is measured on an open station."""

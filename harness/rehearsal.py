@@ -130,6 +130,9 @@ class StandIn:
     def sweeps_again(self, count: int) -> None:
         """Nobody to tell."""
 
+    def say(self, text: str) -> None:
+        """Nobody to tell."""
+
 
 def rehearse(
     procedure: Callable[[Bench], None],

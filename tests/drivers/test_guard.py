@@ -1,17 +1,19 @@
 """The guard: RF goes off when the program is killed, and only then."""
 
+import json
 import os
 import signal
 import subprocess
 import sys
 import time
 from contextlib import suppress
+from dataclasses import asdict
 
 import pytest
 
 from drivers.errors import InstrumentError
 from drivers.guard import Guard
-from drivers.link import Link, WireSettings
+from drivers.link import DEFAULT_WIRE, Link, WireSettings
 from tests.drivers.scripted_peer import ScriptedPeer
 from tests.drivers.serial_bridge import serial_bridge
 
@@ -198,3 +200,21 @@ def test_the_instrument_hears_the_commands_in_their_order():
     with ScriptedPeer([b""]) as peer, Guard(peer.resource, ("ABORt", "OUTPut:STATe OFF")):
         assert peer.connections == 0
     assert peer.got == [b"ABORt", b"OUTPut:STATe OFF"]
+
+
+def test_a_program_that_ended_before_its_guard_was_ready_is_no_trouble():
+    """Nothing was switched on yet, so nothing is sent, and nothing is said."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    task = {
+        "resource": "TCPIP0::127.0.0.1::9::SOCKET", "commands": [], "visa_library": "@py",
+        "wire": asdict(DEFAULT_WIRE), "persistence_s": 0.0,
+    }  # fmt: skip
+    guard = subprocess.run(
+        [sys.executable, "-m", "drivers.guard"],
+        input=json.dumps(task).encode() + b"\n", stdout=writer, stderr=subprocess.PIPE,
+        timeout=20, check=False,
+    )  # fmt: skip
+    os.close(writer)
+    assert guard.returncode == 0
+    assert guard.stderr == b""

@@ -96,6 +96,8 @@ class World:
 
     def sweeps_again(self, count): ...
 
+    def say(self, text): ...
+
 
 @pytest.fixture
 def journal(tmp_path):

@@ -87,6 +87,8 @@ class Surroundings:
     def sweeps_again(self, count):
         self.again += count
 
+    def say(self, text): ...
+
 
 @pytest.fixture
 def path(tmp_path):
