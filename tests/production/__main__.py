@@ -25,7 +25,7 @@ def main() -> int:
     parser.add_argument("--bad", type=int, default=6)
     parser.add_argument("--kills", type=int, default=2)
     parser.add_argument("--seed", type=int, default=60)
-    parser.add_argument("--transcript", type=Path, help="where to keep what the terminal showed")
+    parser.add_argument("--shown", type=Path, help="where to keep what the terminal showed")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         lot = DrawnLot(Path(folder), options.items, options.bad, options.seed)
@@ -34,8 +34,8 @@ def main() -> int:
             lot, options.kills, np.random.default_rng(options.seed)
         )
         took_s = time.monotonic() - began
-        if options.transcript is not None:
-            options.transcript.write_text(shown, "utf-8")
+        if options.shown is not None:
+            options.shown.write_text(shown, "utf-8")
         judgement = judged(lot)
     print(f"{options.items} simulated items, {options.bad} known bad: {', '.join(lot.bad)}")
     in_all = " and ".join(map(str, accumulate(killed_at)))
