@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import nullcontext
-
-import numpy as np
 
 from drivers.errors import InputError
 from drivers.sweep import SweepSettings
-from harness.equipment import Equipment
 from harness.lot_bench import LotBench
 from harness.operator_lines import Command
 from harness.rehearsal import StandIn, Workload
@@ -75,17 +71,7 @@ def rehearse_lot(
         InputError: it does not end, or never sweeps an item in some band.
     """
     stand_in = _PretendedFile()
-    equipment = Equipment(
-        source=stand_in,
-        exchange=stand_in,
-        journal=stand_in,
-        progress=stand_in,
-        clock=stand_in.now,
-        unbroken=nullcontext,
-        floor_db=-np.inf,
-        has_readings=False,
-    )
-    procedure(LotBench(equipment, bands, _OneItem(stand_in)))
+    procedure(LotBench(stand_in.equipment(), bands, _OneItem(stand_in)))
     missing = [band for band in bands if ("insertions", band) not in stand_in.work.swept]
     if missing:
         raise InputError(

@@ -133,6 +133,20 @@ class StandIn:
     def say(self, text: str) -> None:
         """Nobody to tell."""
 
+    def equipment(self) -> Equipment:
+        """Itself in every place."""
+        return Equipment(
+            source=self,
+            exchange=self,
+            journal=self,
+            progress=self,
+            clock=self.now,
+            unbroken=nullcontext,
+            floor_db=-np.inf,
+            has_readings=False,
+            wait_until=self.wait_until,
+        )
+
 
 def rehearse(
     procedure: Callable[[Bench], None],
@@ -150,18 +164,7 @@ def rehearse(
         InputError: it does not end, or leaves a band without through or item.
     """
     stand_in = stand_in or StandIn()
-    equipment = Equipment(
-        source=stand_in,
-        exchange=stand_in,
-        journal=stand_in,
-        progress=stand_in,
-        clock=stand_in.now,
-        unbroken=nullcontext,
-        floor_db=-np.inf,
-        has_readings=False,
-        wait_until=stand_in.wait_until,
-    )
-    procedure(Bench(equipment, item, bands, past))
+    procedure(Bench(stand_in.equipment(), item, bands, past))
     if past is not None:
         past.require_end()
         return stand_in.work
