@@ -1,1 +1,1 @@
-"""Stations, items, the Bench that procedures drive, run files, and the command line."""
+"""Stations, items, the Bench that procedures drive, run files, reports and the command line."""

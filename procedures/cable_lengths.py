@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.bench import Bench
+from harness.bench.bench import Bench
 
 
 def cable_lengths(bench: Bench, insertions: int = 5, sweeps: int = 2) -> None:

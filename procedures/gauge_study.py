@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.lot_bench import LotBench
+from harness.bench.lot_bench import LotBench
 
 
 def gauge_study(

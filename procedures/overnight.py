@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.bench import Bench
+from harness.bench.bench import Bench
 
 
 def overnight(

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-# as in `harness.cli`, before numpy is loaded: two test processes on two cores
+# as in `harness.commands.cli`, before numpy is loaded: two test processes on two cores
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.locks import FOLDER_VARIABLE
-from harness.starter_files import write_starter
+from harness.running.locks import FOLDER_VARIABLE
+from harness.station.starter_files import write_starter
 
 
 @pytest.fixture(scope="session", autouse=True)

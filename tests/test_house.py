@@ -42,7 +42,7 @@ def test_drivers_know_nothing_of_the_harness():
 def test_only_finding_procedures_reaches_up():
     """Procedures are found by name at run time; nothing else of the harness knows them."""
     harness = {p for p in importers("procedures") if p.startswith("harness/")}
-    assert harness == {"harness/procedure.py"}
+    assert harness == {"harness/bench/procedure.py"}
 
 
 def test_analysis_stands_alone():
@@ -66,14 +66,16 @@ def test_procedures_know_only_the_bench():
 
 
 def test_pyvisa_and_h5py_have_one_home_each():
-    assert importers("pyvisa") == {"drivers/link.py"}
+    assert importers("pyvisa") == {"drivers/link/link.py"}
     assert {str(Path(p).parent) for p in importers("h5py")} == {"harness/run_file"}
 
 
 def test_the_simulated_bench_is_met_on_the_wire():
     """Instrument drivers never import it; the harness only launches it and asks for truth."""
     allowed = {
-        "drivers.simulated.launch", "drivers.simulated.description", "drivers.simulated.truth",
+        "drivers.simulated.launch",
+        "drivers.simulated.described.bench_description",
+        "drivers.simulated.physics.truth",
     }  # fmt: skip
     for path in modules():
         if "simulated" in path.parts:

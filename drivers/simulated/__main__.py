@@ -20,13 +20,13 @@ from importlib.metadata import version
 from pathlib import Path
 
 from drivers.errors import TarelineError
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.description import BenchDescription, read_description
-from drivers.simulated.faults import FaultLayer
-from drivers.simulated.faults_commands import fault_commands
-from drivers.simulated.instruments import instruments_of
-from drivers.simulated.server import serve
-from drivers.simulated.traffic import TrafficLog, open_log, open_standard_error
+from drivers.simulated.described.bench_description import BenchDescription, read_description
+from drivers.simulated.faults.fault_commands import fault_commands
+from drivers.simulated.faults.fault_layer import FaultLayer
+from drivers.simulated.instruments.described_instruments import instruments_of
+from drivers.simulated.physics.simulated_bench import SimulatedBench
+from drivers.simulated.serving.server import serve
+from drivers.simulated.serving.traffic import TrafficLog, open_log, open_standard_error
 
 HOST = "127.0.0.1"
 STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 
 from drivers.errors import InputError, InstrumentError
-from drivers.simulated.description import read_description
+from drivers.simulated.described.bench_description import read_description
 
 STOP_TIMEOUT_S = 5.0
 

@@ -1,1 +1,1 @@
-"""Pure functions on arrays: loss, uncertainty, expected loss, conformity."""
+"""Pure functions on arrays, by subject. Nothing here knows of files, instruments or people."""

@@ -1,1 +1,1 @@
-"""What people see of a run: table, page, figures, JSON. Nothing here is computed anew."""
+"""What people see. Nothing here is computed anew."""

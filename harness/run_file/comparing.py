@@ -9,7 +9,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from harness.run_file.lot import FIGURES
+from harness.run_file.figures import FIGURES
 from harness.run_file.schema import Group
 
 RELATIVE, ABSOLUTE = 1e-6, 1e-9

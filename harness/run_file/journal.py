@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.sweep import Sweep
-from harness.results import Event
 from harness.run_file.column import Column
 from harness.run_file.digests import (
     HEADER,
@@ -28,6 +27,7 @@ from harness.run_file.digests import (
 from harness.run_file.opening import damage_told
 from harness.run_file.publishing import disk, publish, require_room, synchronize
 from harness.run_file.reading import Kept, read_kept
+from harness.run_file.run import Event
 from harness.run_file.schema import (
     EVENT,
     INDEX,

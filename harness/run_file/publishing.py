@@ -14,7 +14,7 @@ import h5py
 
 from drivers.errors import RunFileError
 from harness.run_file.digests import seal
-from harness.run_file.lot import FIGURES, figures_digest
+from harness.run_file.figures import FIGURES, figures_digest
 from harness.run_file.schema import Group
 
 RESERVE_BYTES = 1 << 18

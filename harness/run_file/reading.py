@@ -12,8 +12,7 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.analysis.band import BandBlocks, BandReadings
-from harness.results import Event
+from harness.analysis.loss.band import BandBlocks, BandReadings
 from harness.run_file.digests import (
     ROWS_AT_ONCE,
     Chain,
@@ -22,6 +21,7 @@ from harness.run_file.digests import (
     temperature_digests,
 )
 from harness.run_file.on_disk import ReadingsOnDisk
+from harness.run_file.run import Event
 from harness.run_file.schema import INDEX, Group, Kind
 
 

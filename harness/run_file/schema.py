@@ -11,8 +11,8 @@ Schema `tareline-run/1`
                                 suspect                         (up to K,)
     /bands/<band>/insertions/readings time insertion sha256     (N, S, P) (N,) (N,) (N, 32)
                              suspect                            (up to N,)
-    /history/<band>/...     where there are earlier runs; see `harness.history`
-    /analysis/<band>/...    once finished; see `harness.result_record`
+    /history/<band>/...     where there are earlier runs; see `harness.run_file.history`
+    /analysis/<band>/...    once finished; see `harness.run_file.result_record`
 Units stand in the attribute `unit` of each dataset, the names of the S traces in the attribute
 `traces` of the readings. `sha256` holds a digest of each sweep (see `harness.run_file.digests`): a
 last row that lacks something, or whose digest does not agree, was not finished. `suspect` is 1 in

@@ -36,16 +36,16 @@ def read_once(path: Path) -> None:
 
 def finish_run(path: Path) -> None:
     """The analysis, written into the file."""
-    from harness.run_analysis import finish
+    from harness.evaluation.run_analysis import finish
 
     finish(path, "2027-01-16T08:00:00+00:00")
 
 
 def report(path: Path) -> None:
     """What is stated, read back, as a table and as a page."""
-    from harness.report.page import write_page
-    from harness.reporting import report_json
-    from harness.run_analysis import read_run
+    from harness.commands.reporting import report_json
+    from harness.evaluation.run_analysis import read_run
+    from harness.report.pages.run_page import write_page
 
     run = read_run(path)
     report_json([run])

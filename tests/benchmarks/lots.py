@@ -18,7 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.harness.command_line import FROM_NOTHING
 from tests.harness.lot_files import some_items, write_lot
 
@@ -73,7 +73,7 @@ def plain(folder):
 
 def ours(folder):
     """The command as people give it, in this process."""
-    from harness.cli import main
+    from harness.commands.cli import main
 
     sys.argv = ["tareline", "report", str(folder), "--csv", f"{folder}.csv"]
     sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115

@@ -6,13 +6,13 @@ import time
 from functools import partial
 from pathlib import Path
 
-from harness.analysis.proof import Task, coverage
-from harness.campaign_world import Assumed, world_of
-from harness.items import read_workplace
-from harness.procedure import find_procedure
-from harness.starter_files import write_starter
-from harness.stated import statements_of
-from harness.timetable import timetable
+from harness.analysis.planning.proof import Task, coverage
+from harness.bench.procedure import find_procedure
+from harness.bench.timetable import timetable
+from harness.planning.campaign_world import Assumed, world_of
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
+from harness.station.statements import statements_of
 
 CAMPAIGNS, POINTS, INSERTIONS = 4000, 201, 5
 LOOPED = 200

@@ -17,12 +17,12 @@ from statistics import median
 import numpy as np
 import pyvisa
 
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.description import BenchDescription, read_description
-from drivers.simulated.instruments import instruments_of
+from drivers.simulated.described.bench_description import BenchDescription, read_description
+from drivers.simulated.instruments.described_instruments import instruments_of
 from drivers.simulated.launch import SimulatedBenchProcess
+from drivers.simulated.physics.simulated_bench import SimulatedBench
 from drivers.simulated.scpi import Engine
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 
 ROUNDS = 200
 CONNECTIONS = 20

@@ -16,7 +16,7 @@ for name in {names!r}:
     app.command(name)(command)
 app()
 """
-OURS = "from harness.cli import main; main()"
+OURS = "from harness.commands.cli import main; main()"
 
 
 def seconds(program: str) -> float:
@@ -28,7 +28,7 @@ def seconds(program: str) -> float:
 
 def main() -> None:
     """Print the medians and their ratio."""
-    from harness.cli import app
+    from harness.commands.cli import app
 
     names = [f"command-{n}" for n in range(len(app.registered_commands + app.registered_groups))]
     bare = BARE.format(names=names)

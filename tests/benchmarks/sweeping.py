@@ -14,14 +14,14 @@ from typing import Any
 
 import numpy as np
 
-from drivers.dialect import load_dialect
-from drivers.link import Link
-from drivers.network_analyzer import NetworkAnalyzer
+from drivers.dialects.dialect import load_dialect
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 from drivers.sweep import S_PARAMETERS, SweepSettings
+from harness.bench.storing import Storing
 from harness.run_file import RunHeader, RunJournal
-from harness.starter_files import write_starter
-from harness.storing import Storing
+from harness.station.starter_files import write_starter
 
 ROUNDS = 5
 REPEATS = 12

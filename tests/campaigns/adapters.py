@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from drivers.simulated.construction import Workshop
-from drivers.simulated.description import BenchDescription
-from harness.combine_adapters import combine_adapters
+from drivers.simulated.described.bench_description import BenchDescription
+from drivers.simulated.physics.construction import Workshop
+from harness.several_runs.adapter_losses import combine_adapters
 from tests.campaigns.benches import BANDS, POINTS, all_frequencies, carry_out, draw_bench
 from tests.campaigns.benches import write_workplace as write
 from tests.campaigns.tally import Tally

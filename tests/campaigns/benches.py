@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from drivers.simulated.description import BenchDescription, parse_description
-from drivers.simulated.truth import port_match, through_loss_db
-from harness.items import read_workplace
-from harness.measure import Assignment, measure
-from harness.procedure import find_procedure
+from drivers.simulated.described.bench_description import BenchDescription, parse_description
+from drivers.simulated.physics.truth import port_match, through_loss_db
+from harness.bench.procedure import find_procedure
+from harness.running.measure import Assignment, measure
+from harness.station.items import read_workplace
 
 BANDS = {"low": (400e6, 900e6), "high": (5.0e9, 5.5e9)}
 POINTS = 6

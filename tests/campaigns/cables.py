@@ -6,12 +6,12 @@ import numpy as np
 import skrf
 from scipy.constants import speed_of_light
 
-from drivers.simulated.coaxial import coaxial
-from drivers.simulated.construction import Workshop
-from drivers.simulated.description import BenchDescription
-from drivers.simulated.truth import insertion_loss_db
-from harness.analysis.cable_model import PER_METRE
-from harness.combine_cable import combine_cable
+from drivers.simulated.described.bench_description import BenchDescription
+from drivers.simulated.physics.coaxial import coaxial
+from drivers.simulated.physics.construction import Workshop
+from drivers.simulated.physics.truth import insertion_loss_db
+from harness.analysis.several_runs.cable_model import PER_METRE
+from harness.several_runs.cable_from_lengths import combine_cable
 from tests.campaigns.benches import (
     BANDS,
     LINE,

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from harness.analysis.band import Statements
-from harness.analysis.campaigns import Plan, Step, World, timetable
-from harness.analysis.pooling import PooledRepeatability
+from harness.analysis.loss.band import Statements
+from harness.analysis.loss.pooling import PooledRepeatability
+from harness.analysis.planning.campaigns import Plan, Step, World, timetable
 
 INSERTIONS = "insertion repeatability"
 REFERENCE = "connection of the reference"

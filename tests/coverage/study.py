@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.band import BandResult
-from harness.analysis.binomial import Share
-from harness.analysis.budget import COVERAGE_PROBABILITY, Contribution, combine
-from harness.analysis.campaigns import simulate, stated_in
-from harness.analysis.evaluate import evaluate
-from harness.analysis.monte_carlo import propagate
+from harness.analysis.loss.band import BandResult
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.lots.binomial import Share
+from harness.analysis.planning.campaigns import simulate, stated_in
+from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY, Contribution, combine
+from harness.analysis.uncertainty.monte_carlo import propagate
 from tests.coverage.scenarios import Scenario
 
 LEAST, MOST_MONTE_CARLO, MOST_GUM = 0.94, 0.97, 0.975

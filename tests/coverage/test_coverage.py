@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from harness.analysis.budget import combine
+from harness.analysis.uncertainty.budget import combine
 from tests.coverage.scenarios import scenarios
 from tests.coverage.study import LEAST, MOST_GUM, MOST_MONTE_CARLO, carry_out
 

@@ -9,19 +9,19 @@ from importlib import resources
 
 import numpy as np
 
-from drivers.simulated.bench import THROUGH, SimulatedBench
-from drivers.simulated.description import parse_description
-from drivers.simulated.receiver import relative_noise
-from harness.analysis.band import BandReadings, BandResult, Statements
-from harness.analysis.catalogue import load_catalogue
-from harness.analysis.diagnosis import Diagnosis, diagnose
-from harness.analysis.diagnosis_delay import item_delay
-from harness.analysis.diagnosis_observation import Observation, observe
-from harness.analysis.evaluate import evaluate
-from harness.analysis.expected import expected_loss
-from harness.analysis.mismatch import reflection_magnitude
-from harness.analysis.parts import parse_part
-from harness.items import length_in_m
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.instruments.receiver import relative_noise
+from drivers.simulated.physics.simulated_bench import THROUGH, SimulatedBench
+from harness.analysis.diagnosis.diagnosis import Diagnosis, diagnose
+from harness.analysis.diagnosis.observation import Observation, observe
+from harness.analysis.diagnosis.transit_time import item_delay
+from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.analysis.expected.expected_loss import expected_loss
+from harness.analysis.expected.part_list import parse_part
+from harness.analysis.loss.band import BandReadings, BandResult, Statements
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.uncertainty.mismatch import reflection_magnitude
+from harness.station.items import length_in_m
 from tests.diagnosis.assemblies import Drawn
 
 ITEM = "DRAWN"

@@ -7,13 +7,13 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-from harness.items import read_workplace
-from harness.measure import Assignment, measure
-from harness.procedure import find_procedure
-from harness.report.finding_words import finding_of_run
-from harness.results import Run
-from harness.run_analysis import read_run
-from harness.starter_files import write_starter
+from harness.bench.procedure import find_procedure
+from harness.evaluation.run_analysis import read_run
+from harness.report.words.diagnosis_words import finding_of_run
+from harness.run_file.run import Run
+from harness.running.measure import Assignment, measure
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 from tests.diagnosis.assemblies import draw
 from tests.diagnosis.measured import INSERTIONS, ITEM, LENGTH_LIMITS_M, WIDE, bench_text
 from tests.diagnosis.study import (

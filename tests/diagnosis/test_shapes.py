@@ -6,10 +6,10 @@ from scipy.constants import speed_of_light
 from skrf import Frequency
 from skrf.media import DefinedGammaZ0
 
-from harness.analysis.diagnosis import diagnose
-from harness.analysis.diagnosis_observation import Observation
-from harness.analysis.diagnosis_shapes import Fault, families
-from harness.analysis.finding import finding_of
+from harness.analysis.diagnosis.diagnosed import finding_of
+from harness.analysis.diagnosis.diagnosis import diagnose
+from harness.analysis.diagnosis.fault_shapes import Fault, families
+from harness.analysis.diagnosis.observation import Observation
 
 GRID = np.linspace(0.2e9, 6e9, 201)
 VELOCITY, LENGTH_M, U_DB = 0.7, 0.6, 0.02
@@ -127,7 +127,7 @@ def test_a_sound_item_is_accused_no_more_often_than_stated():
     # residuals drawn from the covariance of a sound item itself; binomial, 99.9 % one-sided
     from scipy.stats import binom
 
-    from harness.analysis.diagnosis import FALSE_ACCUSATIONS
+    from harness.analysis.diagnosis.diagnosis import FALSE_ACCUSATIONS
 
     g = np.random.default_rng(12)
     every = slice(None, None, 8)

@@ -2,8 +2,8 @@
 
 import pytest
 
-from harness.analysis.finding import finding_of
-from harness.run_finding import as_text, from_text
+from harness.analysis.diagnosis.diagnosed import finding_of
+from harness.evaluation.item_diagnosis import as_text, from_text
 from tests.diagnosis.assemblies import KINDS, SOUND, draw
 from tests.diagnosis.measured import WIDE, examine
 from tests.diagnosis.study import study

@@ -3,7 +3,7 @@
 import pytest
 
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ import io
 from dataclasses import dataclass
 from pathlib import Path
 
-from drivers.dialect import (
+from drivers.dialects.dialect import (
     NetworkAnalyzerDialect,
     PowerMeterDialect,
     SignalGeneratorDialect,
@@ -12,14 +12,14 @@ from drivers.dialect import (
     load_dialect,
     wire_settings,
 )
-from drivers.link import Link
-from drivers.network_analyzer import NetworkAnalyzer
-from drivers.power_meter import PowerMeter
-from drivers.signal_generator import SignalGenerator
-from drivers.spectrum_analyzer import TrackingSpectrumAnalyzer
-from drivers.stepped_source import SteppedSource
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.instruments.power_meter import PowerMeter
+from drivers.instruments.signal_generator import SignalGenerator
+from drivers.instruments.spectrum_analyzer import TrackingSpectrumAnalyzer
+from drivers.instruments.stepped_source import SteppedSource
+from drivers.instruments.tracking_source import TrackingSource
+from drivers.link.link import Link
 from drivers.sweep import SCALAR
-from drivers.tracking_source import TrackingSource
 from tests.drivers.serial_bridge import serial_bridge
 
 UNLIKE_DIALECTS = Path(__file__).parent / "unlike_dialects"

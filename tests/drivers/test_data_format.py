@@ -6,10 +6,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as of_numpy
 
-from drivers.data_format import amplitude, combined, read_numbers, read_trace
-from drivers.dialect_tables import DataTable, Encoding
+from drivers.dialects.dialect_tables import DataTable, Encoding
 from drivers.errors import AnswerError
-from drivers.link import Link
+from drivers.instruments.data_format import amplitude, combined, read_numbers, read_trace
+from drivers.link.link import Link
 from tests.drivers.scripted_peer import ScriptedPeer
 
 VALUES = np.array([1.5, -0.25, 3e-6])

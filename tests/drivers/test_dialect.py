@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.dialect import (
+from drivers.dialects.dialect import (
     ROLES,
     PowerMeterDialect,
     dialect_text,
@@ -13,9 +13,9 @@ from drivers.dialect import (
     shipped_dialects,
     wire_settings,
 )
-from drivers.dialect_print import effective_text
+from drivers.dialects.dialect_print import effective_text
 from drivers.errors import InputError
-from drivers.instrument import means_no_error
+from drivers.instruments.instrument import means_no_error
 
 UNLIKE = sorted((Path(__file__).parent / "unlike_dialects").glob("*.toml"))
 EVERY = [*shipped_dialects(), *map(str, UNLIKE)]

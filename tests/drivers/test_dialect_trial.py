@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from drivers.dialect import load_dialect
-from drivers.dialect_trial import FAILED, GOOD, Trial
-from drivers.link import Link
+from drivers.dialects.dialect import load_dialect
+from drivers.instruments.dialect_trial import FAILED, GOOD, Trial
+from drivers.link.link import Link
 from drivers.sweep import SweepSettings
 from tests.drivers.unlike_bench import unlike_bench
 from tests.harness.set_ups import SWITCH_ON_THE_BENCH

@@ -12,8 +12,8 @@ from dataclasses import asdict
 import pytest
 
 from drivers.errors import InstrumentError
-from drivers.guard import Guard
-from drivers.link import DEFAULT_WIRE, Link, WireSettings
+from drivers.link.guard import Guard
+from drivers.link.link import DEFAULT_WIRE, Link, WireSettings
 from tests.drivers.scripted_peer import ScriptedPeer
 from tests.drivers.serial_bridge import serial_bridge
 
@@ -21,8 +21,8 @@ COMMANDS = ("ABORt", "OUTPut:STATe OFF")
 WITHIN_S = 1.0
 PROGRAM = """
 import sys
-from drivers.guard import Guard
-from drivers.link import Link
+from drivers.link.guard import Guard
+from drivers.link.link import Link
 
 resource, how = sys.argv[1:]
 guard = Guard(resource, ("ABORt", "OUTPut:STATe OFF"))
@@ -211,7 +211,7 @@ def test_a_program_that_ended_before_its_guard_was_ready_is_no_trouble():
         "wire": asdict(DEFAULT_WIRE), "persistence_s": 0.0,
     }  # fmt: skip
     guard = subprocess.run(
-        [sys.executable, "-m", "drivers.guard"],
+        [sys.executable, "-m", "drivers.link.guard"],
         input=json.dumps(task).encode() + b"\n", stdout=writer, stderr=subprocess.PIPE,
         timeout=20, check=False,
     )  # fmt: skip

@@ -21,7 +21,7 @@ from drivers.errors import (
     RefusedConnectionError,
     SilentError,
 )
-from drivers.link import Link, WireSettings
+from drivers.link.link import Link, WireSettings
 from tests.drivers.scripted_peer import Close, Drip, Reset, ScriptedPeer
 
 TIMEOUT_S = 0.15

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.errors import InputError, SilentError
-from drivers.link import Link
-from drivers.traffic_log import TrafficLog, abbreviated, open_traffic_log
+from drivers.link.link import Link
+from drivers.link.traffic_log import TrafficLog, abbreviated, open_traffic_log
 from tests.drivers.scripted_peer import Drip, ScriptedPeer
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from drivers.errors import AnswerError, LinkError, PeerClosedError, SilentError
-from drivers.link import Link
+from drivers.link.link import Link
 from tests.drivers.hislip_peer import HislipPeer
 
 PAYLOAD = bytes(range(256)) * 100

@@ -13,9 +13,9 @@ import pytest
 import pyvisa
 
 from drivers.errors import HalfAnswerError, LinkError, SilentError
-from drivers.link import Link, WireSettings
+from drivers.link.link import Link, WireSettings
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.drivers.scripted_peer import Close, Drip, ScriptedPeer
 from tests.drivers.serial_bridge import serial_bridge
 

@@ -7,11 +7,11 @@ from contextlib import suppress
 import numpy as np
 import pytest
 
-from drivers.dialect import load_dialect, shipped_dialects
+from drivers.dialects.dialect import load_dialect, shipped_dialects
 from drivers.errors import AnswerError, InputError, InstrumentError, LinkError, RefusedError
-from drivers.hand import Hand
-from drivers.link import Link
-from drivers.network_analyzer import NetworkAnalyzer
+from drivers.instruments.hand import Hand
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.link.link import Link
 from drivers.sweep import S_PARAMETERS, SweepSettings
 
 SETTINGS = SweepSettings(2.4e9, 2.4835e9, 101, -10.0, 1000.0)

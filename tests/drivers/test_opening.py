@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from drivers.dialect import load_dialect
+from drivers.dialects.dialect import load_dialect
 from drivers.errors import (
     AnswerError,
     HalfAnswerError,
@@ -15,9 +15,9 @@ from drivers.errors import (
     RefusedError,
     SilentError,
 )
-from drivers.link import Link
-from drivers.network_analyzer import NetworkAnalyzer
-from drivers.simulated.faults_kinds import KINDS
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.link.link import Link
+from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.sweep import SweepSettings
 from tests.drivers.scripted_peer import ScriptedPeer
 

@@ -5,11 +5,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.dialect import load_dialect
+from drivers.dialects.dialect import load_dialect
 from drivers.errors import AnswerError, HalfAnswerError, PeerClosedError
-from drivers.link import Link
-from drivers.questions import one_message, read_together, takes_traces_together
-from drivers.wire import AnswerReader, Deadline, WireSettings
+from drivers.instruments.questions import one_message, read_together, takes_traces_together
+from drivers.link.link import Link
+from drivers.link.wire import AnswerReader, Deadline, WireSettings
 from tests.drivers.scripted_peer import Close, Drip, ScriptedPeer
 
 DIALECT = load_dialect("scpi-99-network-analyzer")

@@ -6,7 +6,7 @@ from contextlib import ExitStack, closing
 import numpy as np
 import pytest
 
-from drivers.dialect import load_dialect, wire_settings
+from drivers.dialects.dialect import load_dialect, wire_settings
 from drivers.errors import (
     AnswerError,
     InputError,
@@ -14,16 +14,16 @@ from drivers.errors import (
     LinkError,
     RefusedError,
 )  # fmt: skip
-from drivers.hand import Hand
-from drivers.link import Link
-from drivers.power_meter import PowerMeter
-from drivers.signal_generator import SignalGenerator
-from drivers.signal_switch import SignalSwitch
+from drivers.instruments.hand import Hand
+from drivers.instruments.power_meter import PowerMeter
+from drivers.instruments.signal_generator import SignalGenerator
+from drivers.instruments.signal_switch import SignalSwitch
+from drivers.instruments.stepped_source import SteppedSource
+from drivers.link.link import Link
+from drivers.link.traffic_log import TrafficLog
 from drivers.simulated.launch import SimulatedBenchProcess
-from drivers.stepped_source import SteppedSource
 from drivers.sweep import SweepSettings
-from drivers.traffic_log import TrafficLog
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.harness.set_ups import SWITCH_ON_THE_BENCH
 
 SETTINGS = SweepSettings(1e9, 1.1e9, 5, 0.0, 1000.0)

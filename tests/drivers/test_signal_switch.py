@@ -4,13 +4,13 @@ from contextlib import ExitStack
 
 import pytest
 
-from drivers.dialect import load_dialect, wire_settings
-from drivers.dialect_messages import fill
+from drivers.dialects.dialect import load_dialect, wire_settings
+from drivers.dialects.dialect_messages import fill
 from drivers.errors import AnswerError, InstrumentError, RefusedError
-from drivers.link import Link
-from drivers.signal_switch import SignalSwitch
+from drivers.instruments.signal_switch import SignalSwitch
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.drivers.serial_bridge import serial_bridge
 from tests.drivers.unlike_bench import unlike_bench
 from tests.harness.set_ups import SWITCH_ON_THE_BENCH

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from drivers.errors import AnswerError, InputError, InstrumentError, RefusedError
-from drivers.hand import Hand
-from drivers.link import Link
+from drivers.instruments.hand import Hand
+from drivers.link.link import Link
+from drivers.link.traffic_log import TrafficLog
 from drivers.recorded import read_recording
 from drivers.simulated.launch import SimulatedBenchProcess
 from drivers.sweep import SCALAR, SuspectSweepError, SweepSettings, require_usable
-from drivers.traffic_log import TrafficLog
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.drivers.sweep_cases import CEILING_DBM, KINDS, UNLIKE, Case, made
 from tests.drivers.unlike import line_response
 from tests.drivers.unlike_bench import unlike_bench

@@ -4,12 +4,12 @@ from contextlib import ExitStack
 
 import pytest
 
-from drivers.dialect import load_dialect, wire_settings
+from drivers.dialects.dialect import load_dialect, wire_settings
 from drivers.errors import AnswerError, InputError, InstrumentError, LinkError
-from drivers.link import Link
+from drivers.instruments.thermometer import Thermometer
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
-from drivers.thermometer import Thermometer
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.drivers.scripted_peer import Close, ScriptedPeer
 from tests.drivers.serial_bridge import serial_bridge
 from tests.drivers.unlike_bench import unlike_bench

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from drivers.simulated.server import serve
+from drivers.simulated.serving.server import serve
 from tests.drivers.unlike import Listed, centre_span, plain_text
 from tests.drivers.unlike_scalar import Stepped, Tracking, kelvin, turret
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.binomial import Share
-from harness.analysis.gauge_study import CATEGORY_FACTOR, GaugeStudy, gauge_study
+from harness.analysis.lots.binomial import Share
+from harness.analysis.lots.gauge_variances import CATEGORY_FACTOR, GaugeStudy, gauge_study
 
 SEED = 29
 LEAST = 0.93
-"""Of 95 % stated; the limits are approximations (see `harness.analysis.gauge_intervals`)."""
+"""Of 95 % stated; the limits are approximations (see `harness.analysis.lots.gauge_intervals`)."""
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,13 @@ from types import SimpleNamespace
 import pyvisa_py  # noqa: F401
 import scipy.optimize  # noqa: F401
 
-import harness.import_run
-import harness.measure
-import harness.report.page
-import harness.reporting
-import harness.truth_check  # noqa: F401
+import harness.commands.reporting
+import harness.report.pages.run_page
+import harness.running.import_run
+import harness.running.measure
+import harness.running.truth_check  # noqa: F401
 
-FROM_NOTHING = (sys.executable, "-c", "from harness.cli import main; main()")
+FROM_NOTHING = (sys.executable, "-c", "from harness.commands.cli import main; main()")
 NO_STATUS = 70
 
 
@@ -89,7 +89,7 @@ def _be_the_command(arguments, folder, stdin, stdout, stderr):
         sys.stdout, sys.stderr = (os.fdopen(n, "w", encoding="utf-8") for n in (1, 2))
         sys.argv = ["tareline", *map(str, arguments)]
         warnings.resetwarnings()
-        from harness.cli import main
+        from harness.commands.cli import main
 
         main()
         status = 0

@@ -13,12 +13,12 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-from harness.analysis.conformity import verdict_of
-from harness.analysis.diagnosis_shapes import Fault
-from harness.analysis.finding import Finding
-from harness.clock import as_iso
+from harness.analysis.diagnosis.diagnosed import Finding
+from harness.analysis.diagnosis.fault_shapes import Fault
+from harness.analysis.uncertainty.conformity import verdict_of
+from harness.bench.clock import as_iso
 from harness.run_file.digests import HEADER, header_digest, seal
-from harness.run_file.lot import FIGURES, figures_digest
+from harness.run_file.figures import FIGURES, figures_digest
 
 STARTED = 1_772_442_845.0
 BETWEEN_S = 150.0

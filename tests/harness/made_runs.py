@@ -6,11 +6,11 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-from harness.items import item_as_dict, read_workplace
-from harness.results import Event
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.digests import Chain
-from harness.starter_files import write_starter
+from harness.run_file.run import Event
+from harness.station.items import item_as_dict, read_workplace
+from harness.station.starter_files import write_starter
 
 BAND, ITEM = "backhaul-2400", "PIG-0451"
 BEGIN = 1.8e9

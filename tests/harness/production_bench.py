@@ -2,9 +2,9 @@
 
 import re
 
-from drivers.hand import Hand
-from drivers.link import Link
-from harness.run_analysis import read_run
+from drivers.instruments.hand import Hand
+from drivers.link.link import Link
+from harness.evaluation.run_analysis import read_run
 from tests.harness.set_ups import replace
 from tests.harness.short_run import station_on
 from tests.production.at_a_terminal import AtATerminal

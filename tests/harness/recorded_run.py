@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from skrf import Network
 
-from drivers.simulated.description import read_description
-from drivers.simulated.truth import scattering
-from harness.import_run import Recordings, import_run
-from harness.items import read_workplace
-from harness.starter_files import write_starter
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.physics.truth import scattering
+from harness.running.import_run import Recordings, import_run
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 from tests.harness.set_ups import use_set_up
 
 BANDS = ("telemetry-868", "backhaul-2400")

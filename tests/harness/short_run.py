@@ -2,13 +2,13 @@
 
 import re
 
-from drivers.link import Link
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.items import read_workplace
-from harness.measure import Assignment, measure
-from harness.procedure import find_procedure
+from harness.bench.procedure import find_procedure
 from harness.run_file import count_suspects, open_run, read_readings
-from harness.starter_files import write_starter
+from harness.running.measure import Assignment, measure
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 from tests.harness.set_ups import SWITCH, SWITCH_ON_THE_BENCH, replace, use_set_up
 
 BAND = "telemetry-868"

@@ -3,11 +3,11 @@
 import numpy as np
 
 from drivers.sweep import Sweep
-from harness.clock import as_iso
-from harness.items import item_as_dict, read_workplace
-from harness.run_analysis import finish
+from harness.bench.clock import as_iso
+from harness.evaluation.run_analysis import finish
 from harness.run_file import RunHeader, RunJournal
-from harness.starter_files import write_starter
+from harness.station.items import item_as_dict, read_workplace
+from harness.station.starter_files import write_starter
 from tests.harness.set_ups import use_set_up
 
 STARTED = 1_790_000_000.0

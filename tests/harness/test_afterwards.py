@@ -6,8 +6,8 @@ import time
 
 import pytest
 
-from harness.afterwards import LONGEST_MESSAGE, Outcome, run_afterwards
-from harness.locks import lock_instruments
+from harness.running.afterwards import LONGEST_MESSAGE, Outcome, run_afterwards
+from harness.running.locks import lock_instruments
 from tests.harness.command_line import Started, tareline
 from tests.harness.short_run import BAND, ITEM, arm, ask, kept_sweeps, station_on
 

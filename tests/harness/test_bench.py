@@ -8,13 +8,13 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
-from harness import rehearsal
-from harness.exchange import PersonAtTheBench
-from harness.interrupts import StopSignals
-from harness.item_run import Assignment, ItemRun, OpenStation
-from harness.measure import rehearsed
-from harness.procedure import Procedure, find_procedure, procedure_names
-from harness.rehearsal import rehearse
+from harness.bench import rehearsal
+from harness.bench.procedure import Procedure, find_procedure, procedure_names
+from harness.bench.rehearsal import rehearse
+from harness.connections.exchange import PersonAtTheBench
+from harness.running.interrupts import StopSignals
+from harness.running.item_run import Assignment, ItemRun, OpenStation
+from harness.running.measure import rehearsed
 from procedures.qualify import qualify
 
 BANDS = {

@@ -11,13 +11,13 @@ from typer.testing import CliRunner
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.analysis.catalogue import METRES_PER_UNIT
-from harness.catalogue_file import read_points
-from harness.cli import app
-from harness.items import read_workplace
-from harness.run_analysis import assess
-from harness.starter_files import write_starter
-from harness.station import Station, read_station
+from harness.analysis.expected.catalogue_parts import METRES_PER_UNIT
+from harness.commands.cli import app
+from harness.evaluation.run_analysis import assess
+from harness.station.items import read_workplace
+from harness.station.own_parts import read_points
+from harness.station.starter_files import write_starter
+from harness.station.station import Station, read_station
 
 OWN = """
 [sources]

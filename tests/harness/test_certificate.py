@@ -7,11 +7,11 @@ import subprocess
 
 import pytest
 
-from harness.certificate_details import read_details
-from harness.report.certificate import certificate_page, roles_of
-from harness.report.frame import css_string
-from harness.run_analysis import read_run
-from harness.starter_files import write_starter
+from harness.evaluation.run_analysis import read_run
+from harness.report.pages.certificate_page import certificate_page, roles_of
+from harness.report.pages.frame import css_string
+from harness.station.certificate_details import read_details
+from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
 from tests.harness.report.test_page import Outline
 

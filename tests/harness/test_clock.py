@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness import clock as clock_module
-from harness.clock import SteadyClock, wait_until
-from harness.interrupts import StopRequested, StopSignals
+from harness.bench import clock as clock_module
+from harness.bench.clock import SteadyClock, wait_until
+from harness.running.interrupts import StopRequested, StopSignals
 
 
 def test_a_clock_that_somebody_sets_back_changes_nothing(monkeypatch):

@@ -9,16 +9,16 @@ import pytest
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from drivers.simulated.truth import insertion_loss_db, scattering
-from harness.catalogue_file import read_catalogue_file
-from harness.cli import app
-from harness.combine_adapters import combine_adapters
-from harness.combine_commands import require_combinable
-from harness.combine_runs import combine_runs, reflection_rms
-from harness.items import Item, read_workplace
-from harness.loss_table import read_loss_table, write_loss_table
-from harness.run_analysis import read_run
+from drivers.simulated.physics.truth import insertion_loss_db, scattering
+from harness.commands.cli import app
+from harness.commands.combine import require_combinable
+from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
+from harness.several_runs.adapter_losses import combine_adapters
+from harness.several_runs.combined import combine_runs, reflection_rms
+from harness.station.items import Item, read_workplace
+from harness.station.loss_table import read_loss_table, write_loss_table
+from harness.station.own_parts import read_catalogue_file
 from tests.campaigns.benches import all_frequencies, carry_out, draw_bench, write_workplace
 
 CONNECTOR = (

@@ -12,9 +12,9 @@ import time
 
 import pytest
 
-from drivers.hand import Hand
-from drivers.link import Link
-from harness.run_analysis import read_run
+from drivers.instruments.hand import Hand
+from drivers.link.link import Link
+from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
 from tests.harness.command_line import FROM_NOTHING, Started, tareline
 
@@ -285,7 +285,7 @@ def test_at_a_terminal_progress_is_a_bar(workplace_folder):
 
 
 MINE = '''
-from harness.bench import Bench
+from harness.bench.bench import Bench
 
 def once(bench: Bench, sweeps: int = 2, remark: str = "no remark") -> None:
     """One insertion, zero not checked."""

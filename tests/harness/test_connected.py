@@ -3,9 +3,9 @@
 import pytest
 
 from drivers.errors import InputError
-from harness.connected import BenchStart, check_files, connect
-from harness.interrupts import StopSignals
-from harness.items import read_workplace
+from harness.running.connected import BenchStart, check_files, connect
+from harness.running.interrupts import StopSignals
+from harness.station.items import read_workplace
 from tests.harness.set_ups import on_the_bench, replace
 
 THERMOMETER = on_the_bench("thermometer")

@@ -14,13 +14,13 @@ import numpy as np
 import pytest
 
 # what the worker needs is there before it is forked
-import harness.report.result_json  # noqa: F401
+import harness.report.files.result_json  # noqa: F401
 from drivers.errors import InputError, RunFileError
-from harness.report.result_json import as_dict
-from harness.run_analysis import finish, read_run
+from harness.evaluation.run_analysis import finish, read_run
+from harness.evaluation.verification import verify
+from harness.report.files.result_json import as_dict
 from harness.run_file import open_run, read_events, read_header, read_readings, take_up
-from harness.run_file.lot import read_figures
-from harness.verification import verify
+from harness.run_file.figures import read_figures
 from tests.harness.made_runs import Length, header, make_run
 
 MUTANTS = {"finished": 150, "unfinished": 360}

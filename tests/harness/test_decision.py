@@ -9,10 +9,10 @@ from typer.testing import CliRunner
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.analysis.conformity import DecisionRule
-from harness.cli import app
-from harness.items import Item, item_as_dict, read_workplace
-from harness.run_analysis import assess, read_run
+from harness.analysis.uncertainty.conformity import DecisionRule
+from harness.commands.cli import app
+from harness.evaluation.run_analysis import assess, read_run
+from harness.station.items import Item, item_as_dict, read_workplace
 from tests.harness.set_ups import replace
 
 LIMITS = re.compile(r"^limits = \{.*?\}$", re.MULTILINE)

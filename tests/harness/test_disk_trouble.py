@@ -11,9 +11,9 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import Sweep
-from harness.run_analysis import finish, read_run
+from harness.evaluation.run_analysis import finish, read_run
+from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_readings, take_up
-from harness.verification import verify
 from tests.harness.command_line import tareline
 from tests.harness.made_runs import BAND, Length, header, make_run
 

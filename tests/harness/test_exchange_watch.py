@@ -7,8 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.exchange_watch import Expectation, Stage, WatchedExchange, after_look
-from harness.quick_look import LEAST_NOISE_DB, LookNoise, learned
+from harness.connections.hands_free.exchange_watch import (
+    Expectation,
+    Stage,
+    WatchedExchange,
+    after_look,
+)
+from harness.connections.hands_free.quick_look import LEAST_NOISE_DB, LookNoise, learned
 
 NOISE = LookNoise(zero_db=-22.0, noise_db=0.003, floor_db=-70.0)
 LIKE_AN_ITEM = Expectation(below_db=-22.4)

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.analysis.catalogue import load_catalogue
-from harness.cli import app
-from harness.expectation import Job, Standing, as_json, candidate
-from harness.starter_files import write_starter
+from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.commands.cli import app
+from harness.planning.expectation import Job, Standing, as_json, candidate
+from harness.station.starter_files import write_starter
 
 
 @pytest.fixture

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from skrf import Network
 
 from drivers.recorded import read_recording
-from harness.analysis.band import BandReadings
-from harness.analysis.scattering import ItemScattering, item_scattering
-from harness.report.frequency_csv import COLUMNS, frequency_csv
-from harness.report.spreadsheet import as_csv, cell
-from harness.report.touchstone import touchstone_text
-from harness.run_analysis import read_run
+from harness.analysis.loss.band import BandReadings
+from harness.analysis.loss.scattering import ItemScattering, item_scattering
+from harness.evaluation.run_analysis import read_run
+from harness.report.files.frequency_csv import COLUMNS, frequency_csv
+from harness.report.files.spreadsheet import as_csv, cell
+from harness.report.files.touchstone import touchstone_text
 from tests.harness.command_line import tareline
 from tests.harness.recorded_run import GRID
 

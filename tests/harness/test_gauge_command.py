@@ -12,12 +12,12 @@ from rich.console import Console
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.analysis.gauge_study import gauge_study
-from harness.cli import app
-from harness.gauge_results import assess_study
-from harness.gauge_runs import StudiedBand, StudiedRuns, read_study
-from harness.report.gauge_json import as_dict
-from harness.report.gauge_table import band_sentences, print_study
+from harness.analysis.lots.gauge_variances import gauge_study
+from harness.commands.cli import app
+from harness.report.files.gauge_json import as_dict
+from harness.report.tables.gauge_table import band_sentences, print_study
+from harness.several_runs.gauge_results import assess_study
+from harness.several_runs.gauge_runs import StudiedBand, StudiedRuns, read_study
 from tests.harness.study_runs import STARTED, study_workplace, write_study_run
 
 ITEMS, OPERATORS, REPEATS = ("PIG-9", "PIG-10"), ("Ada", "Bo"), (1, 2)

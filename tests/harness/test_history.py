@@ -8,15 +8,15 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.history import earlier_runs, read_history
-from harness.items import read_workplace
-from harness.measure import Assignment, measure
-from harness.procedure import find_procedure
-from harness.run_analysis import assess, read_run
+from harness.bench.procedure import find_procedure
+from harness.evaluation.run_analysis import assess, read_run
 from harness.run_file import open_run, read_readings
-from harness.starter_files import write_starter
-from harness.stated import statements_of
-from harness.station import Station
+from harness.run_file.history import earlier_runs, read_history
+from harness.running.measure import Assignment, measure
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
+from harness.station.statements import statements_of
+from harness.station.station import Station
 
 ITEMS = ["PIG-0451", "JMP-0107", "FDR-0012"]
 BAND = "telemetry-868"

@@ -12,11 +12,11 @@ from skrf import network
 
 from drivers.errors import InputError
 from drivers.recorded import read_recording
-from drivers.simulated.description import read_description
-from drivers.simulated.truth import insertion_loss_db, scattering
-from harness.run_analysis import read_run
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.physics.truth import insertion_loss_db, scattering
+from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
 from tests.harness.set_ups import replace, use_set_up
 
@@ -265,8 +265,8 @@ def test_what_cannot_be_imported_is_status_2_and_leaves_nothing(elsewhere, argum
     ],
 )
 def test_files_that_do_not_fit_are_told(elsewhere, tmp_path, name, grid_hz, level, says):
-    from harness.import_run import Recordings, import_run
-    from harness.items import read_workplace
+    from harness.running.import_run import Recordings, import_run
+    from harness.station.items import read_workplace
 
     workplace = read_workplace(elsewhere / "station.toml", elsewhere / "items.toml")
     files = {}

@@ -8,14 +8,14 @@ import time
 import pytest
 from typer.testing import CliRunner
 
-from drivers.dialect import dialect_text as shipped_text
-from drivers.dialect import load_dialect
+from drivers.dialects.dialect import dialect_text as shipped_text
+from drivers.dialects.dialect import load_dialect
 from drivers.errors import BusyError, InputError
-from drivers.link import Link
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.cli import app
-from harness.locks import lock_instruments
-from harness.starter_files import write_starter
+from harness.commands.cli import app
+from harness.running.locks import lock_instruments
+from harness.station.starter_files import write_starter
 
 NOBODY = "TCPIP0::127.0.0.1::1::SOCKET"
 
@@ -83,7 +83,13 @@ def test_rf_goes_off_when_a_trial_is_killed(addresses):
     assert hand.query("SYSTem:ERRor?").startswith("0")
     words = [addresses["analyzer"], "--check", "network-analyzer", "--timeout", "60 s"]
     process = subprocess.Popen(
-        [sys.executable, "-c", "from harness.cli import main; main()", "instruments", *words],
+        [
+            sys.executable,
+            "-c",
+            "from harness.commands.cli import main; main()",
+            "instruments",
+            *words,
+        ],
         stdout=subprocess.DEVNULL,
     )
     try:

@@ -10,12 +10,12 @@ import time
 import pytest
 
 from drivers.errors import BusyError, TarelineError
-from drivers.guard import Guard
-from drivers.link import canonical_resource
-from harness.connected import addresses_of, connect
-from harness.interrupts import StopSignals
-from harness.items import read_workplace
-from harness.locks import FOLDER_VARIABLE, lock_folder, lock_instruments, lock_run
+from drivers.link.guard import Guard
+from drivers.link.link import canonical_resource
+from harness.running.connected import addresses_of, connect
+from harness.running.interrupts import StopSignals
+from harness.running.locks import FOLDER_VARIABLE, lock_folder, lock_instruments, lock_run
+from harness.station.items import read_workplace
 from tests.drivers.scripted_peer import ScriptedPeer
 from tests.harness.short_run import station_on
 
@@ -25,7 +25,7 @@ HOLDING = """
 import sys
 from contextlib import ExitStack
 from pathlib import Path
-from harness.locks import lock_instruments, lock_run
+from harness.running.locks import lock_instruments, lock_run
 
 with ExitStack() as stack:
     locks = stack.enter_context(lock_instruments(sys.argv[1:-1]))
@@ -36,8 +36,8 @@ with ExitStack() as stack:
 """
 DRIVING = """
 import sys
-from drivers.guard import Guard
-from harness.locks import lock_instruments
+from drivers.link.guard import Guard
+from harness.running.locks import lock_instruments
 
 with lock_instruments(sys.argv[1:]) as locks:
     Guard(sys.argv[1], ("OUTPut OFF",), persistence_s=0.5, inherited=locks.guard_descriptors)
@@ -191,7 +191,7 @@ def test_a_killed_run_keeps_its_instrument_until_the_guard_is_done(holder):
 
 
 def test_a_guard_that_never_ends_is_told(monkeypatch):
-    monkeypatch.setattr("harness.locks.GUARD_PATIENCE_S", 0.2)
+    monkeypatch.setattr("harness.running.locks.GUARD_PATIENCE_S", 0.2)
     with ScriptedPeer([b""]) as peer:
         with lock_instruments([peer.resource]) as locks:
             guard = Guard(peer.resource, (), inherited=locks.guard_descriptors)

@@ -19,15 +19,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.errors import InputError
-from harness.analysis.conformity import verdict_of
-from harness.lot import make_lot, read_lot, standing_of
-from harness.lot_findings import find_in_lot, yield_of
-from harness.report.lot_csv import COLUMNS, lot_csv
-from harness.report.lot_figures import MOST_POINTS, _in_steps, _spans
-from harness.report.lot_page import render_lot
-from harness.report.statements import Standing, deciding_band, standing_of_run, worst_point
-from harness.run_analysis import read_run
-from harness.run_file.lot import read_figures
+from harness.analysis.uncertainty.conformity import verdict_of
+from harness.evaluation.run_analysis import read_run
+from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
+from harness.report.files.lot_csv import COLUMNS, lot_csv
+from harness.report.pages.lot_page import render_lot
+from harness.report.words.sentences import Standing, deciding_band, standing_of_run, worst_point
+from harness.run_file.figures import read_figures
+from harness.several_runs.lot import make_lot, read_lot, standing_of
+from harness.several_runs.lot_findings import find_in_lot, yield_of
 from tests.harness.command_line import tareline
 from tests.harness.lot_files import Made, some_items, write_lot, write_run
 from tests.harness.report.test_page import Outline

@@ -10,9 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.errors import InputError
-from harness.items import read_workplace
-from harness.large_type import _LETTERS, ROWS, WIDEST, large
-from harness.operator_lines import (
+from harness.bench.operator_lines import (
     Command,
     checked_serial,
     help_lines,
@@ -20,7 +18,8 @@ from harness.operator_lines import (
     name_for_files,
     parse_line,
 )
-from harness.operator_prompts import (
+from harness.connections.large_type import _LETTERS, ROWS, WIDEST, large
+from harness.connections.operator_prompts import (
     CAUTIONS,
     Cautions,
     in_both_units,
@@ -29,12 +28,13 @@ from harness.operator_prompts import (
     through_lines,
     torque,
 )
-from harness.operator_terminal import OperatorTerminal
-from harness.report.signs import shown
-from harness.report.statements import Standing
-from harness.starter_files import write_starter
-from harness.trial_order import trial_order
-from harness.typed_lines import TypedLines
+from harness.connections.operator_terminal import OperatorTerminal
+from harness.connections.typed_lines import TypedLines
+from harness.report.words.sentences import Standing
+from harness.report.words.signs import shown
+from harness.running.lot.trial_order import trial_order
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 
 SERIALS = st.text(
     st.characters(codec="utf-8", exclude_categories=("C",), exclude_characters="\ufffd"),

@@ -7,11 +7,11 @@ import pytest
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.cli import app
-from harness.items import read_workplace
-from harness.procedure import find_procedure
-from harness.report.plan_table import REMEDIES
-from harness.timetable import OVERHEAD_S, sweep_seconds, timetable
+from harness.bench.procedure import find_procedure
+from harness.bench.timetable import OVERHEAD_S, sweep_seconds, timetable
+from harness.commands.cli import app
+from harness.report.tables.plan_table import REMEDIES
+from harness.station.items import read_workplace
 from tests.harness.set_ups import use_set_up
 
 

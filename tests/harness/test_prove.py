@@ -7,7 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.cli import app
+from harness.commands.cli import app
 from tests.harness.set_ups import SET_UPS, SWITCH, use_set_up
 
 QUICK = ["--item", "JMP-0107", "--campaigns", "200"]
@@ -67,7 +67,7 @@ def test_noise_that_a_procedure_cannot_see_is_told(run, workplace_folder):
     """One sweep of everything and one insertion show no noise; where it is large against the
     stated repeatability, U is not true, and the exit status says so."""
     (workplace_folder / "hasty.py").write_text(
-        "from harness.bench import Bench\n\n"
+        "from harness.bench.bench import Bench\n\n"
         "def hasty(bench: Bench) -> None:\n"
         "    bench.normalize(1)\n"
         "    for _ in bench.insertions(1):\n"
@@ -134,7 +134,7 @@ def test_wrong_options_are_refused(run, options, said):
 
 def test_a_procedure_of_ones_own_is_proved(run, workplace_folder):
     (workplace_folder / "spot_check.py").write_text(
-        "from harness.bench import Bench\n\n"
+        "from harness.bench.bench import Bench\n\n"
         "def spot_check(bench: Bench, sweeps: int = 2) -> None:\n"
         "    bench.normalize()\n"
         "    for _ in bench.insertions(3):\n"

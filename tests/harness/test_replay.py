@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError, ZeroMovedError
 from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
-from harness.bench import Bench
-from harness.equipment import Equipment
-from harness.marks import MARK, SCHEDULE, SCHEDULE_END
-from harness.rehearsal import StandIn, rehearse
-from harness.replay import Replay
+from harness.bench.bench import Bench
+from harness.bench.equipment import Equipment
+from harness.bench.rehearsal import StandIn, rehearse
+from harness.bench.replay import Replay
+from harness.bench.takeover import MARK, SCHEDULE, SCHEDULE_END
 from procedures.overnight import overnight
 from procedures.qualify import qualify
 

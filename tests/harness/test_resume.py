@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.locks import lock_run
-from harness.run_analysis import assess, read_run
+from harness.evaluation.run_analysis import assess, read_run
 from harness.run_file import RunJournal, open_run, read_kept
+from harness.running.locks import lock_run
 from tests.harness.command_line import Started, tareline
 from tests.harness.set_ups import replace
 from tests.harness.short_run import BAND, ITEM, arm, station_on

@@ -8,11 +8,11 @@ import time
 
 import pytest
 
-from drivers.network_analyzer import NetworkAnalyzer
-from drivers.traffic_log import TrafficLog
-from harness import item_run
-from harness.progress import PlainProgress
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.link.traffic_log import TrafficLog
 from harness.run_file import RunJournal
+from harness.running import item_run
+from harness.running.progress import PlainProgress
 from tests.harness.short_run import (
     DEADLINE_S,
     ITEM,
@@ -136,7 +136,7 @@ def run_until(set_up, phase, folder):
         sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
         sys.argv = ["tareline", "run", "qualify", "--item", ITEM, "--insertions", "3"]
         halt_in(set_up, phase, lambda: os.write(writable, b"."))
-        from harness.cli import main
+        from harness.commands.cli import main
 
         main()
         status = 0

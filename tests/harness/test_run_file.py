@@ -8,8 +8,7 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import S_PARAMETERS, Sweep
-from harness.results import Event
-from harness.run_analysis import read_run
+from harness.evaluation.run_analysis import read_run
 from harness.run_file import (
     RunHeader,
     RunJournal,
@@ -18,6 +17,7 @@ from harness.run_file import (
     read_events,
     read_readings,
 )
+from harness.run_file.run import Event
 
 SAMPLE = Path(__file__).parents[2].joinpath("results/sample/qualify-PIG-0451.h5").read_bytes()
 GRID = np.linspace(1e9, 2e9, 7)

@@ -7,8 +7,8 @@ import pytest
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.cli import app
-from harness.report.figure_file import write_figure
+from harness.commands.cli import app
+from harness.report.pages.figure_file import write_figure
 
 
 def ask(*arguments, width=80):

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 
 from drivers.errors import InstrumentError, LinkError
 from drivers.sweep import S_PARAMETERS, SCALAR, SuspectSweepError, Sweep, SweepSettings
-from harness.bench import Bench
-from harness.equipment import Equipment
-from harness.readings_check import require_plausible
-from harness.results import Event
-from harness.run_analysis import assess
+from harness.bench.bench import Bench
+from harness.bench.equipment import Equipment
+from harness.bench.readings_check import require_plausible
+from harness.evaluation.run_analysis import assess
 from harness.run_file import RunHeader, RunJournal, count_suspects, open_run, read_readings
+from harness.run_file.run import Event
 from procedures.qualify import qualify
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)

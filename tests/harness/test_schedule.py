@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.errors import InputError
-from harness.schedule import (
+from harness.bench.schedule import (
     FIRST_LOOK,
     FIRST_PAUSE_S,
     LONGEST_PAUSE_S,

@@ -10,11 +10,11 @@ import pytest
 
 from drivers.errors import InputError, LinkError, RunFileError
 from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
-from harness.analysis.band import BandReadings
-from harness.bench import Bench
-from harness.equipment import Equipment
-from harness.interrupts import StopRequested
-from harness.rehearsal import StandIn, rehearse
+from harness.analysis.loss.band import BandReadings
+from harness.bench.bench import Bench
+from harness.bench.equipment import Equipment
+from harness.bench.rehearsal import StandIn, rehearse
+from harness.bench.storing import Storing
 from harness.run_file import (
     RunHeader,
     RunJournal,
@@ -23,7 +23,7 @@ from harness.run_file import (
     read_readings,
     read_temperature,
 )
-from harness.storing import Storing
+from harness.running.interrupts import StopRequested
 from procedures.overnight import overnight
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)

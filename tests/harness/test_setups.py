@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 
 from drivers.errors import InputError
-from drivers.hand import Hand
-from drivers.link import Link
+from drivers.instruments.hand import Hand
+from drivers.link.link import Link
 from drivers.quantities import SI_CONTEXT
-from drivers.simulated.description import read_description
-from drivers.simulated.truth import insertion_loss_db, scattering
-from harness.connected import check_files
-from harness.import_run import Recordings, import_run
-from harness.items import read_workplace
-from harness.measure import Assignment, measure
-from harness.procedure import find_procedure
-from harness.run_analysis import read_run
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.physics.truth import insertion_loss_db, scattering
+from harness.bench.procedure import find_procedure
+from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
-from harness.starter_files import write_starter
-from harness.station import Station
+from harness.running.connected import check_files
+from harness.running.import_run import Recordings, import_run
+from harness.running.measure import Assignment, measure
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
+from harness.station.station import Station
 from tests.harness.command_line import tareline
 from tests.harness.set_ups import (
     SET_UPS,

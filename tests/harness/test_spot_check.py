@@ -11,12 +11,12 @@ import scipy.linalg
 import scipy.stats  # noqa: F401
 
 from drivers.errors import InputError, RunFileError
-from harness.analysis.catalogue import load_catalogue
-from harness.item_file import OPERATORS_NOTE
-from harness.report.statements import Standing, standing_of_run
-from harness.run_analysis import finish
+from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.evaluation.run_analysis import finish
+from harness.evaluation.verification import verify
+from harness.report.words.sentences import Standing, standing_of_run
 from harness.run_file import amend_run, open_run, read_events, read_readings
-from harness.verification import verify
+from harness.running.lot.late_journal import OPERATORS_NOTE
 from tests.harness.command_line import Started, tareline
 from tests.harness.production_bench import BAD, GOOD, AtTheBench, production_station, runs_of
 from tests.harness.short_run import arm, struck

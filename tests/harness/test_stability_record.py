@@ -5,11 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
-from harness.analysis.stability import stability_of
-from harness.report.result_json import as_dict
-from harness.result_record import read_band, write_band
-from harness.run_analysis import assess, read_run
+from harness.analysis.stability.stability import stability_of
+from harness.evaluation.run_analysis import assess, read_run
+from harness.report.files.result_json import as_dict
 from harness.run_file import RunHeader, RunJournal, open_run
+from harness.run_file.result_record import read_band, write_band
 from tests.harness.report.conftest import frequencies, make_band
 from tests.harness.short_run import ITEM, station_on
 from tests.stability.worlds import START, World
@@ -64,8 +64,8 @@ def test_it_is_read_back_as_it_was(tmp_path, warm_up_db):
 
 
 def test_a_long_run_has_it_from_file_to_json(tmp_path, benches):
-    from harness.measure import Assignment, measure
-    from harness.procedure import find_procedure
+    from harness.bench.procedure import find_procedure
+    from harness.running.measure import Assignment, measure
 
     workplace = station_on(benches["vector"], tmp_path, "vector")
     work = Assignment(find_procedure("qualify"), {"insertions": 1, "sweeps": 24}, tmp_path / "r")

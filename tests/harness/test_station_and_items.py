@@ -4,8 +4,8 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.items import read_workplace
-from harness.station import Station
+from harness.station.items import read_workplace
+from harness.station.station import Station
 
 
 def read(folder):

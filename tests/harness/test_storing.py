@@ -11,12 +11,12 @@ import pytest
 
 from drivers.errors import AnswerError, LinkError, RunFileError
 from drivers.sweep import S_PARAMETERS, SuspectSweepError, Sweep, SweepSettings
-from harness.bench import Bench
-from harness.equipment import Equipment
-from harness.interrupts import StopRequested, StopSignals
+from harness.bench.bench import Bench
+from harness.bench.equipment import Equipment
+from harness.bench.storing import Storing
 from harness.run_file import RunHeader, RunJournal, count_suspects, open_run, read_readings
 from harness.run_file.column import Column
-from harness.storing import Storing
+from harness.running.interrupts import StopRequested, StopSignals
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)
 GRID = BAND.frequency_hz()

@@ -8,8 +8,7 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import S_PARAMETERS, Sweep
-from harness.results import Event
-from harness.run_analysis import assess, finish, read_run
+from harness.evaluation.run_analysis import assess, finish, read_run
 from harness.run_file import (
     RunHeader,
     RunJournal,
@@ -22,6 +21,7 @@ from harness.run_file import (
     read_temperature,
     take_up,
 )
+from harness.run_file.run import Event
 
 SAMPLE = Path(__file__).parents[2] / "results/sample/qualify-PIG-0451.h5"
 GRID = np.linspace(1e9, 2e9, 7)

@@ -9,11 +9,11 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.sweep import Sweep
-from harness.analysis.series import LossSeries
-from harness.run_analysis import assess, finish, read_run
+from harness.analysis.loss.series import LossSeries
+from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_readings, take_up
 from harness.run_file.digests import ANALYSIS, CONTENT, seal
-from harness.verification import verify
 from tests.harness.command_line import tareline
 from tests.harness.made_runs import BAND, Length, header, make_run
 

@@ -10,11 +10,11 @@ from rich.console import Console
 
 from drivers.errors import InputError
 from drivers.sweep import S_PARAMETERS, Sweep
-from harness.items import item_as_dict
-from harness.report.watch_view import watch_line, watch_screen
-from harness.results import Event
+from harness.report.tables.watch_view import watch_line, watch_screen
 from harness.run_file import RunHeader, RunJournal
-from harness.watching import Watcher, newest_unfinished
+from harness.run_file.run import Event
+from harness.running.watching import Watcher, newest_unfinished
+from harness.station.items import item_as_dict
 from tests.harness.command_line import Started, tareline
 from tests.harness.short_run import BAND, ITEM, station_on
 
@@ -25,7 +25,7 @@ START = 1_772_442_845.0
 @pytest.fixture
 def journal(workplace_folder):
     """An unfinished run with one band, and a function that keeps sweeps in it."""
-    from harness.items import read_workplace
+    from harness.station.items import read_workplace
 
     workplace = read_workplace(workplace_folder / "station.toml", workplace_folder / "items.toml")
     station = workplace.station.as_dict()
@@ -98,15 +98,17 @@ def test_what_is_shown_fits(journal):
 
 
 def test_uncertainty_takes_a_bounded_share_of_the_time(journal, monkeypatch):
-    import harness.run_analysis
+    import harness.evaluation.run_analysis
 
     journal.keep("normalization", 0, 10.0)
     journal.keep("insertions", 0, 60.0)
     now, calls = [0.0], []
     watcher = Watcher(journal.path, clock=lambda: now[0])
-    real = harness.run_analysis.assess
+    real = harness.evaluation.run_analysis.assess
     monkeypatch.setattr(
-        harness.run_analysis, "assess", lambda *a, **k: (calls.append(now[0]), real(*a, **k))[1]
+        harness.evaluation.run_analysis,
+        "assess",
+        lambda *a, **k: (calls.append(now[0]), real(*a, **k))[1],
     )
     for second in (0.0, 8.0, 16.0, 24.0, 32.0, 40.0, 48.0):
         now[0] = second

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from drivers.errors import AnswerError, LinkError, RefusedError, TarelineError
-from drivers.guard import PERSISTENCE_S
-from drivers.simulated.description import read_description
-from drivers.simulated.faults_kinds import KINDS
-from drivers.simulated.truth import insertion_loss_db
-from harness.run_analysis import read_run
+from drivers.link.guard import PERSISTENCE_S
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.faults.fault_kinds import KINDS
+from drivers.simulated.physics.truth import insertion_loss_db
+from harness.evaluation.run_analysis import read_run
 from tests.harness.short_run import (
     DEADLINE_S,
     ITEM,

@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError
 from drivers.sweep import Sweep
-from harness.items import read_workplace
-from harness.results import Event
-from harness.starter_files import write_starter
-from harness.zero_record import ZeroRecord, zero_moves
+from harness.bench.zero_record import ZeroRecord, zero_moves
+from harness.run_file.run import Event
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 
 GRID = np.array([1e9, 2e9, 3e9])
 

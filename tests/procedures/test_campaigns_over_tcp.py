@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from drivers.simulated.description import read_description
-from drivers.simulated.truth import insertion_loss_db, through_loss_db
-from harness.analysis.budget import COVERAGE_PROBABILITY
-from harness.items import read_workplace
-from harness.measure import Assignment, measure
-from harness.procedure import find_procedure
-from harness.run_analysis import read_run
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.physics.truth import insertion_loss_db, through_loss_db
+from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
+from harness.bench.procedure import find_procedure
+from harness.evaluation.run_analysis import read_run
+from harness.running.measure import Assignment, measure
+from harness.station.items import read_workplace
 
 CAMPAIGNS = 120
 BAND = "backhaul-2400"
@@ -49,7 +49,7 @@ inner_conductivity = "58 MS/m"
 outer_conductivity = "58 MS/m"
 """
 PROCEDURE = """
-from harness.bench import Bench
+from harness.bench.bench import Bench
 
 def spot_check(bench: Bench) -> None:
     bench.normalize(sweeps=1)

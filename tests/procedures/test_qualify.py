@@ -11,14 +11,14 @@ import pytest
 import skrf
 from skrf.media import Coaxial
 
-from drivers.simulated.description import read_description
-from drivers.simulated.truth import insertion_loss_db, port_match, through_loss_db
-from harness.items import read_workplace
-from harness.results import Run
-from harness.run_analysis import assess, read_run
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.physics.truth import insertion_loss_db, port_match, through_loss_db
+from harness.evaluation.run_analysis import assess, read_run
 from harness.run_file import open_run, read_readings
-from harness.starter_files import write_starter
-from harness.truth_check import compare_with_truth
+from harness.run_file.run import Run
+from harness.running.truth_check import compare_with_truth
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 
 BANDS, POINTS = 5, 21
 READ_ALONE = """
@@ -34,10 +34,13 @@ print(json.dumps(found))
 """
 
 
+MAIN = "from harness.commands.cli import main; main()"
+
+
 def tareline(*arguments, folder, status=0, **options):
     """Run the command as a person does; returns what it printed."""
     done = subprocess.run(
-        [sys.executable, "-c", "from harness.cli import main; main()", *map(str, arguments)],
+        [sys.executable, "-c", MAIN, *map(str, arguments)],
         cwd=folder, capture_output=True, text=True, check=False, timeout=100, **options,
     )  # fmt: skip
     assert done.returncode == status, done.stderr

@@ -4,11 +4,11 @@ import re
 
 import numpy as np
 
-from drivers.simulated.description import read_description
+from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.launch import SimulatedBenchProcess
-from drivers.simulated.truth import insertion_loss_db
-from harness.items import read_workplace
-from harness.starter_files import write_starter
+from drivers.simulated.physics.truth import insertion_loss_db
+from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
 from tests.harness.set_ups import replace
 
 KIND = "pigtail-300"

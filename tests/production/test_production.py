@@ -4,7 +4,7 @@ import numpy as np
 import scipy.linalg
 import scipy.stats  # noqa: F401
 
-from harness.analysis.catalogue import load_catalogue
+from harness.analysis.expected.catalogue_parts import load_catalogue
 from tests.production.drawn_lot import DrawnLot
 from tests.production.judgement import judged
 from tests.production.killed_twice import measured

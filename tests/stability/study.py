@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.allan import allan_table
-from harness.analysis.binomial import Share
-from harness.analysis.stability import stability_of
+from harness.analysis.lots.binomial import Share
+from harness.analysis.stability.allan import allan_table
+from harness.analysis.stability.stability import stability_of
 from tests.stability.worlds import (
     COEFFICIENT_DB_PER_K,
     DRIFT_DB_PER_H,

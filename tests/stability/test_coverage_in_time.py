@@ -2,7 +2,7 @@
 
 import pytest
 
-from harness.analysis.binomial import Share
+from harness.analysis.lots.binomial import Share
 from tests.stability import study
 from tests.stability.study import LEAST, MOST, allan_coverage, carry_out
 from tests.stability.worlds import World, worlds

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.locks import FOLDER_VARIABLE
+from harness.running.locks import FOLDER_VARIABLE
 from tests.harness.short_run import show_table
 from tests.survival.place import Place
 from tests.survival.trial import COMMANDS, KINDS, PHASES, RESUMING, trial, undisturbed

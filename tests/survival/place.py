@@ -6,7 +6,7 @@ import re
 import shutil
 
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 from tests.harness.short_run import station_on
 
 QUIET = (

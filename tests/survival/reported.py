@@ -13,11 +13,11 @@ import time
 from collections import deque
 from contextlib import contextmanager
 
-from harness import item_run, resuming
-from harness.item_run import ItemRun
-from harness.progress import PlainProgress
+from harness.bench.storing import Storing
 from harness.run_file import RunJournal
-from harness.storing import Storing
+from harness.running import item_run, resuming
+from harness.running.item_run import ItemRun
+from harness.running.progress import PlainProgress
 from tests.harness.command_line import Started
 
 FINISHING, FINISHED = "finishing", "finished"

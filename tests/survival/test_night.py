@@ -10,9 +10,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from drivers.simulated.description import read_description
-from drivers.simulated.truth import insertion_loss_db
-from harness.run_analysis import read_run
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.physics.truth import insertion_loss_db
+from harness.evaluation.run_analysis import read_run
 from tests.harness.command_line import tareline
 from tests.harness.set_ups import (
     SWITCH,
@@ -39,7 +39,7 @@ SENSOR_OFFSET_K = 0.1
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
     """The run, what its report says, and the truth at each sweep."""
-    from harness.starter_files import write_starter
+    from harness.station.starter_files import write_starter
 
     folder = tmp_path_factory.mktemp("night")
     write_starter(folder)

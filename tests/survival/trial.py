@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from drivers.errors import InputError
-from harness.run_analysis import assess, read_run
+from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_kept
-from harness.verification import verify
 from tests.harness.short_run import ITEM, ask
 from tests.survival.reported import FINISHED, FINISHING, Reporting, digest_of
 

@@ -5,7 +5,6 @@ Source of the rules: IEEE 488.2 (message exchange, status, common commands) and 
 
 from drivers.simulated.scpi.commands import Command, Declaration, Query, setting
 from drivers.simulated.scpi.engine import Engine, Identity
-from drivers.simulated.scpi.errors import MESSAGES, ScpiError
 from drivers.simulated.scpi.operations import Operation
 from drivers.simulated.scpi.parameters import (
     Block,
@@ -18,6 +17,7 @@ from drivers.simulated.scpi.parameters import (
     Text,
 )
 from drivers.simulated.scpi.responses import Quoted
+from drivers.simulated.scpi.scpi_errors import MESSAGES, ScpiError
 
 __all__ = [
     "MESSAGES",

@@ -4,8 +4,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from drivers.simulated.scpi.errors import ScpiError
 from drivers.simulated.scpi.parameters import Choice, Number, Parameter
+from drivers.simulated.scpi.scpi_errors import ScpiError
 from drivers.simulated.scpi.syntax import Element
 
 __all__ = ["Command", "Declaration", "Query", "setting"]

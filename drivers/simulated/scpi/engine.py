@@ -27,12 +27,12 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields
 
 from drivers.simulated.scpi.commands import Command, Declaration, Query, setting
-from drivers.simulated.scpi.errors import ScpiError
 from drivers.simulated.scpi.framing import MessageReader
 from drivers.simulated.scpi.headers import HeaderTree
 from drivers.simulated.scpi.operations import Operation, Operations
 from drivers.simulated.scpi.parameters import Block, Integer
 from drivers.simulated.scpi.responses import DataFormat, format_response
+from drivers.simulated.scpi.scpi_errors import ScpiError
 from drivers.simulated.scpi.standard import format_commands, status_commands, system_commands
 from drivers.simulated.scpi.status import MEASURING, OPERATION_COMPLETE, SWEEPING, Status
 from drivers.simulated.scpi.syntax import WHITE_SPACE, Unit, read_unit

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Generic, TypeVar
 
-from drivers.simulated.scpi.errors import ScpiError
+from drivers.simulated.scpi.scpi_errors import ScpiError
 
 __all__ = ["HeaderTree", "spellings"]
 

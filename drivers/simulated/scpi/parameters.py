@@ -11,9 +11,9 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import ClassVar, Final
 
-from drivers.simulated.scpi.errors import ScpiError
 from drivers.simulated.scpi.headers import spellings
 from drivers.simulated.scpi.responses import Quoted, definite_block
+from drivers.simulated.scpi.scpi_errors import ScpiError
 from drivers.simulated.scpi.syntax import Element, Kind
 
 __all__ = [

@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from drivers.simulated.scpi.commands import Command, Declaration, Query, setting
-from drivers.simulated.scpi.errors import ScpiError
 from drivers.simulated.scpi.parameters import Choice, Integer
 from drivers.simulated.scpi.responses import DataFormat, Quoted
+from drivers.simulated.scpi.scpi_errors import ScpiError
 from drivers.simulated.scpi.status import ALL, Status, StatusRegister
 
 __all__ = ["format_commands", "status_commands", "system_commands"]

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from drivers.simulated.scpi.errors import ErrorQueue, ScpiError, event_status_bit
+from drivers.simulated.scpi.scpi_errors import ErrorQueue, ScpiError, event_status_bit
 
 __all__ = ["Status", "StatusRegister"]
 

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from drivers.simulated.scpi.errors import ScpiError
 from drivers.simulated.scpi.framing import stated_length
+from drivers.simulated.scpi.scpi_errors import ScpiError
 
 __all__ = ["WHITE_SPACE", "Element", "Kind", "Unit", "read_unit"]
 

@@ -11,9 +11,9 @@ import pytest
 import pyvisa
 from pyvisa.resources import MessageBasedResource
 
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.description import BenchDescription
-from drivers.simulated.instruments import instruments_of
+from drivers.simulated.described.bench_description import BenchDescription
+from drivers.simulated.instruments.described_instruments import instruments_of
+from drivers.simulated.physics.simulated_bench import SimulatedBench
 from drivers.simulated.scpi import (
     MESSAGES,
     Block,
@@ -31,7 +31,7 @@ from drivers.simulated.scpi import (
     Text,
     setting,
 )
-from drivers.simulated.server import Server, serve
+from drivers.simulated.serving.server import Server, serve
 
 IDENTITY = "Tareline,Simulated specimen,SIM-0,0.1.0"
 
@@ -241,7 +241,7 @@ def rig() -> Iterator[Callable[..., Rig]]:
     built: list[Rig] = []
 
     def build(changes: Mapping = {}, *, with_switch: bool = False) -> Rig:
-        text = (files("harness.starter") / "simulated-bench.toml").read_text("utf-8")
+        text = (files("harness.station.starter") / "simulated-bench.toml").read_text("utf-8")
         table = merged(tomllib.loads(text), changes)
         if with_switch:
             table["switch"] = SWITCH

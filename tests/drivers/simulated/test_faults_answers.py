@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.simulated import faults_answers as answers
+from drivers.simulated.faults import faulty_answers as answers
 from drivers.simulated.scpi.responses import DataFormat, definite_block, format_response
 
 FORMS = st.builds(DataFormat, st.sampled_from([0, 32, 64]), st.booleans())

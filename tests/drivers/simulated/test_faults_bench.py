@@ -5,15 +5,15 @@ import pytest
 import scipy.stats
 
 from drivers.errors import InputError, LinkError
-from drivers.link import Link
-from drivers.simulated.description import parse_description
-from drivers.simulated.faults import FaultLayer
-from drivers.simulated.faults_commands import fault_commands
-from drivers.simulated.faults_description import Fault, RandomFaults
-from drivers.simulated.faults_kinds import KINDS
-from drivers.simulated.reply import Reply, Then
+from drivers.link.link import Link
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.faults.fault_commands import fault_commands
+from drivers.simulated.faults.fault_description import Fault, RandomFaults
+from drivers.simulated.faults.fault_kinds import KINDS
+from drivers.simulated.faults.fault_layer import FaultLayer
 from drivers.simulated.scpi import Engine, Identity
-from harness.starter_files import write_starter
+from drivers.simulated.serving.reply import Reply, Then
+from harness.station.starter_files import write_starter
 
 SILENT = Reply()
 

@@ -6,11 +6,11 @@ import pytest
 from pydantic import ValidationError
 
 from drivers.errors import InputError
-from drivers.simulated.description import parse_description
-from drivers.simulated.faults_description import Fault
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.faults.fault_description import Fault
 from drivers.simulated.scpi import Engine, Identity
 from drivers.toml_file import Table, parse_table
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 
 LIBRARY_WORDS = re.compile(
     r"[Pp]ydantic|discriminator|[Tt]uple|\b[Dd]ict|instance|[Vv]alue error|\bTrue\b|\bint\b"
@@ -97,7 +97,7 @@ def test_mistakes_are_told_in_plain_words(tmp_path, changes: dict[str, str], say
     ],
 )
 def test_a_part_says_its_kind(part: str, says: str) -> None:
-    from drivers.simulated.parts import Assembly
+    from drivers.simulated.described.part_tables import Assembly
 
     read = parse_table(f"parts = [{part}]", Assembly, "bench.toml")
     assert says in "\n".join(map(str, read.mistakes))
@@ -120,7 +120,7 @@ def test_truth_stands_where_truth_is_meant() -> None:
 
 
 def test_an_endless_sweep_needs_a_sweep() -> None:
-    from drivers.simulated.faults import FaultLayer
+    from drivers.simulated.faults.fault_layer import FaultLayer
 
     layer = FaultLayer({"switch": Engine(Identity("Tareline", "switch"), [])}, seed=1)
     with pytest.raises(ValueError, match="switch has no ABORt, so no endless-sweep"):

@@ -5,10 +5,10 @@ import socket
 import numpy as np
 import pytest
 
-from drivers.link import Link
-from drivers.simulated.faults_kinds import KINDS
+from drivers.link.link import Link
+from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.starter_files import write_starter
+from harness.station.starter_files import write_starter
 
 TIMEOUT_S = 0.2
 POINTS = 11

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from drivers.errors import InputError, LinkError
-from drivers.link import Link
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 
 BENCH = [sys.executable, "-m", "drivers.simulated", "simulated-bench.toml"]

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drivers.simulated.faults import FaultLayer
-from drivers.simulated.faults_description import Fault, RandomFaults
-from drivers.simulated.faults_kinds import KINDS
+from drivers.simulated.faults.fault_description import Fault, RandomFaults
+from drivers.simulated.faults.fault_kinds import KINDS
+from drivers.simulated.faults.fault_layer import FaultLayer
 
 
 @pytest.fixture

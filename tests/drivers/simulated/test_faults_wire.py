@@ -9,10 +9,10 @@ import pytest
 import pyvisa
 
 from drivers import errors
-from drivers.dialect import load_dialect
+from drivers.dialects.dialect import load_dialect
 from drivers.errors import AnswerError, InstrumentError, LinkError, RefusedError
-from drivers.link import Link
-from drivers.network_analyzer import NetworkAnalyzer
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.link.link import Link
 from drivers.sweep import SweepSettings
 
 TIMEOUT_S = 0.2

@@ -7,7 +7,7 @@ J. Res. NBS 52, 1954, from memory). Everything goes over TCP through PyVISA.
 import numpy as np
 import pytest
 
-from drivers.simulated.truth import insertion_loss_db, port_match, through_loss_db, truth
+from drivers.simulated.physics.truth import insertion_loss_db, port_match, through_loss_db, truth
 
 FREQUENCY_HZ = np.linspace(2.4e9, 2.4835e9, 6)
 SPAN = "FREQ:STAR 2.4 GHZ;STOP 2.4835 GHZ;:SENS:SWE:POIN 6"

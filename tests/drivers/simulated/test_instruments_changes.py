@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from drivers.errors import InputError
-from drivers.simulated.description import parse_description
-from drivers.simulated.truth import insertion_loss_db
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.physics.truth import insertion_loss_db
 
 STALE, CONFLICT = -230, -221
-STARTER = (files("harness.starter") / "simulated-bench.toml").read_text("utf-8")
+STARTER = (files("harness.station.starter") / "simulated-bench.toml").read_text("utf-8")
 POWER_BIT = 8  # bit 3 of the questionable status register (SCPI-99 volume 1, 9.4, from memory)
 
 
@@ -159,7 +159,7 @@ def test_truth_is_the_mean_over_makings(rig):
             levels[what].append(20 * np.log10(np.hypot(trace[0], trace[1])))
     through, item = (np.array(values) for values in levels.values())
     grid = np.array([5.5e9])
-    from drivers.simulated.truth import through_loss_db
+    from drivers.simulated.physics.truth import through_loss_db
 
     measured = through.mean() - item.mean() + through_loss_db(built.description, grid)[0]
     error = np.hypot(through.std(ddof=1), item.std(ddof=1)) / np.sqrt(400)
@@ -172,7 +172,7 @@ def test_truth_is_the_mean_over_makings(rig):
 ONE_PROCESS = """
 import hashlib, sys
 from pathlib import Path
-from drivers.link import Link
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 with SimulatedBenchProcess(Path(sys.argv[1]), pace=float(sys.argv[2])) as bench:
     hand, analyzer = Link(bench.addresses["hand"]), Link(bench.addresses["analyzer"])

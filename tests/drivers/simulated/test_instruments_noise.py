@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 
-from drivers.simulated.receiver import LevelError, compression_db
+from drivers.simulated.instruments.receiver import LevelError, compression_db
 
 CONFIDENCE = 0.999
 QUIET = {

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from drivers.errors import InputError
-from drivers.hand import Hand
-from drivers.link import Link
-from drivers.simulated.bench import NOTHING, THROUGH, SimulatedBench
-from drivers.simulated.operator import SimulatedOperator
-from drivers.simulated.operator_plan import BOTH_OPEN, DONE, End, Plan
+from drivers.instruments.hand import Hand
+from drivers.link.link import Link
+from drivers.simulated.operator.operator_plan import BOTH_OPEN, DONE, End, Plan
+from drivers.simulated.operator.simulated_operator import SimulatedOperator
+from drivers.simulated.physics.simulated_bench import NOTHING, THROUGH, SimulatedBench
 
 FREQUENCY_HZ = np.linspace(2.4e9, 2.4835e9, 5)
 PORT_F = 1e-13

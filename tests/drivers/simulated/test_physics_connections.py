@@ -10,13 +10,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-import harness.starter
-from drivers.simulated.bench import FIRST_FREE_STREAM, SPREAD_LIMIT, SimulatedBench
-from drivers.simulated.construction import Workshop
-from drivers.simulated.description import parse_description
-from drivers.simulated.truth import insertion_loss_db
+import harness.station.starter
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.physics.construction import Workshop
+from drivers.simulated.physics.simulated_bench import (
+    FIRST_FREE_STREAM,
+    SPREAD_LIMIT,
+    SimulatedBench,
+)
+from drivers.simulated.physics.truth import insertion_loss_db
 
-STARTER = Path(harness.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
+STARTER = Path(harness.station.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
 ONE_GHZ = np.array([1e9])
 BAND_HZ = np.linspace(2.4e9, 2.4835e9, 21)
 LEAST_P = 1e-3
@@ -324,7 +328,7 @@ def test_what_is_kept_cannot_be_spoiled():
 
 def test_what_was_forgotten_is_computed_alike(monkeypatch):
     """A stepped measurement visits many grids; memory is bounded and the readings do not care."""
-    monkeypatch.setattr("drivers.simulated.path.POINTS_KEPT", 500)
+    monkeypatch.setattr("drivers.simulated.physics.signal_path.POINTS_KEPT", 500)
     bench = SimulatedBench(parse_description(STARTER))
     bench.connect("PIG-0451")
     first = bench.path(BAND_HZ, 8e-14, 8e-14)

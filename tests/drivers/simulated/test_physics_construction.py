@@ -10,12 +10,12 @@ from scipy.constants import speed_of_light
 from skrf import Frequency, Network
 from skrf.media import Coaxial, DefinedGammaZ0
 
-import harness.starter
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.construction import Workshop
-from drivers.simulated.description import parse_description
-from drivers.simulated.parts import Assembly
-from drivers.simulated.truth import (
+import harness.station.starter
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.described.part_tables import Assembly
+from drivers.simulated.physics.construction import Workshop
+from drivers.simulated.physics.simulated_bench import SimulatedBench
+from drivers.simulated.physics.truth import (
     group_delay_s,
     insertion_loss_db,
     port_match,
@@ -24,7 +24,7 @@ from drivers.simulated.truth import (
     truth,
 )
 
-STARTER = Path(harness.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
+STARTER = Path(harness.station.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
 WIDE_HZ = np.linspace(10e6, 8e9, 40)
 
 

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-import harness.starter
+import harness.station.starter
 from drivers.errors import InputError
-from drivers.simulated.description import parse_description
+from drivers.simulated.described.bench_description import parse_description
 
-STARTER = Path(harness.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
+STARTER = Path(harness.station.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
 COLD = 'start = "20 °C"'
 
 

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scipy.constants import speed_of_light
 
-import harness.starter
-from drivers.simulated.bench import SimulatedBench
-from drivers.simulated.description import parse_description
-from drivers.simulated.truth import group_delay_s, insertion_loss_db, truth
+import harness.station.starter
+from drivers.simulated.described.bench_description import parse_description
+from drivers.simulated.physics.simulated_bench import SimulatedBench
+from drivers.simulated.physics.truth import group_delay_s, insertion_loss_db, truth
 
-STARTER = Path(harness.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
+STARTER = Path(harness.station.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
 CONNECTOR = (
     '{ kind = "connector", resistance_at_1_ghz = "0.1 ohm", length = "8 mm", impedance = "50 ohm" }'
 )

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from scipy.constants import epsilon_0, mu_0, speed_of_light
 from skrf import Frequency
 
-from drivers.simulated.coaxial import coaxial, of_impedance, section, solved
-from drivers.simulated.parts import Line
+from drivers.simulated.described.part_tables import Line
+from drivers.simulated.physics.coaxial import coaxial, of_impedance, section, solved
 
 DB_PER_NEPER = 8.685889638
 DB_PER_100_FT = DB_PER_NEPER * 30.48

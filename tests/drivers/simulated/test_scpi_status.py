@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.simulated.scpi import MESSAGES, ScpiError
-from drivers.simulated.scpi.errors import ErrorQueue, event_status_bit
+from drivers.simulated.scpi.scpi_errors import ErrorQueue, event_status_bit
 
 
 @pytest.mark.parametrize(

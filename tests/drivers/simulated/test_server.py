@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from drivers.simulated.launch import SimulatedBenchProcess
-from drivers.simulated.reply import Reply
 from drivers.simulated.scpi import Command, Engine, Identity, Query
-from drivers.simulated.server import serve
-from harness.starter_files import write_starter
+from drivers.simulated.serving.reply import Reply
+from drivers.simulated.serving.server import serve
+from harness.station.starter_files import write_starter
 
 IDENTIFIED = b"Tareline,Simulated specimen,SIM-0,0.1.0\n"
 

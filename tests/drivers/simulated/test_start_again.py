@@ -5,11 +5,11 @@ import asyncio
 import numpy as np
 import pytest
 
-from drivers.simulated.bench import THROUGH, SimulatedBench
-from drivers.simulated.description import BenchDescription
-from drivers.simulated.faults import FaultLayer
-from drivers.simulated.faults_description import RandomFaults
-from drivers.simulated.instruments import instruments_of
+from drivers.simulated.described.bench_description import BenchDescription
+from drivers.simulated.faults.fault_description import RandomFaults
+from drivers.simulated.faults.fault_layer import FaultLayer
+from drivers.simulated.instruments.described_instruments import instruments_of
+from drivers.simulated.physics.simulated_bench import THROUGH, SimulatedBench
 
 CHANGES = {
     "temperature": {"start": "18 °C", "ramp_per_hour": "1.5 °C"},

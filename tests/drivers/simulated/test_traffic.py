@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.simulated.scpi.responses import definite_block
-from drivers.simulated.traffic import LONGEST_LINE, RECEIVED, TrafficLog, abbreviated
+from drivers.simulated.serving.traffic import LONGEST_LINE, RECEIVED, TrafficLog, abbreviated
 
 
 @given(st.binary(max_size=2000))

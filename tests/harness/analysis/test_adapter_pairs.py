@@ -8,7 +8,8 @@ import skrf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.adapter_pairs import (
+from harness.analysis.several_runs.linear_model import RunErrors
+from harness.analysis.several_runs.pair_equations import (
     THIRD,
     UndecidedPairsError,
     adapter_losses,
@@ -17,7 +18,6 @@ from harness.analysis.adapter_pairs import (
     missing_pairs,
     require_decided,
 )
-from harness.analysis.linear_model import RunErrors
 
 GRID = np.linspace(1e9, 6e9, 5)
 ABC = (("A", "B"), ("A", "C"), ("B", "C"))

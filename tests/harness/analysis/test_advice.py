@@ -7,9 +7,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from harness.analysis.advice import INSERTIONS_LINE, MOST_INSERTIONS, advise, with_insertions
-from harness.analysis.budget import Contribution, combine
-from harness.analysis.conformity import DecisionRule, decide
+from harness.analysis.loss.advice import INSERTIONS_LINE, MOST_INSERTIONS, advise, with_insertions
+from harness.analysis.uncertainty.budget import Contribution, combine
+from harness.analysis.uncertainty.conformity import DecisionRule, decide
 
 RULE = DecisionRule()
 

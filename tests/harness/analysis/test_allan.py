@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.allan import (
+from harness.analysis.stability.allan import (
     allan_deviation,
     allan_table,
     equivalent_dof,

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from harness.analysis.binomial import Share
+from harness.analysis.lots.binomial import Share
 
 
 @given(st.integers(1, 5000), st.floats(0, 1), st.sampled_from([0.9, 0.95, 0.999]))

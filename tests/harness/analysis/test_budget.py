@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.budget import Contribution, combine
+from harness.analysis.uncertainty.budget import Contribution, combine
 
 
 def line(name, u, dof=np.inf, estimate=""):

@@ -5,7 +5,7 @@ import pytest
 import skrf
 from skrf.media import Coaxial
 
-from harness.analysis.cable_model import (
+from harness.analysis.several_runs.cable_model import (
     CONNECTORS,
     PER_METRE,
     LengthRuns,
@@ -13,7 +13,7 @@ from harness.analysis.cable_model import (
     cable_model,
     ripple_between_ends_db,
 )
-from harness.analysis.linear_model import RunErrors
+from harness.analysis.several_runs.linear_model import RunErrors
 
 GRID = np.geomspace(0.4e9, 6e9, 41)
 LENGTHS = np.array([0.15, 0.4, 0.9, 1.5])

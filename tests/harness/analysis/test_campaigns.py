@@ -7,11 +7,18 @@ import pytest
 import skrf
 from scipy.stats import kstest
 
-from harness.analysis.campaigns import Step, World, simulate, stated_for, stated_in, timetable
-from harness.analysis.evaluate import evaluate
-from harness.analysis.pooling import PooledRepeatability
-from harness.analysis.reflected import mismatch_error_db
-from harness.analysis.zero_path import checks_of, zero_path_db
+from harness.analysis.diagnosis.reflected import mismatch_error_db
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.loss.pooling import PooledRepeatability
+from harness.analysis.planning.campaigns import (
+    Step,
+    World,
+    simulate,
+    stated_for,
+    stated_in,
+    timetable,
+)
+from harness.analysis.planning.zero_path import checks_of, zero_path_db
 from tests.coverage.scenarios import HOUR_S, scenarios
 
 CAMPAIGNS = 2000

@@ -6,14 +6,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import nctdtr, ndtr, ndtri
 
-from harness.analysis.capability import (
+from harness.analysis.lots.capability import (
     capability,
     capability_sentence,
     measurement_share,
     measurement_share_sentence,
 )
-from harness.analysis.noncentral import noncentral_t_cdf, noncentrality_for
-from harness.analysis.normality import anderson_darling
+from harness.analysis.lots.noncentral import noncentral_t_cdf, noncentrality_for
+from harness.analysis.lots.normality import anderson_darling
 
 
 def values_with(count, mean, scatter, seed=0):
@@ -196,7 +196,7 @@ def test_two_digit_numbers_from_a_telephone_book():
 def test_p_at_published_critical_values():
     """D'Agostino and Stephens (1986), Table 4.7, mean and variance unknown: 0.631, 0.752, 0.873 and
     1.035 at 10, 5, 2.5 and 1 %."""
-    from harness.analysis import normality
+    from harness.analysis.lots import normality
 
     for value, p in ((0.631, 0.10), (0.752, 0.05), (0.873, 0.025), (1.035, 0.01)):
         assert normality._p_value(value) == pytest.approx(p, rel=0.02)

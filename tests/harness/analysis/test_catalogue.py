@@ -8,15 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.quantities import LENGTH_UNITS, parse_quantity
-from harness.analysis.catalogue import (
+from harness.analysis.expected.catalogue_parts import (
     Catalogue,
     UnknownPartError,
     fit_attenuation,
     load_catalogue,
     rests_on_memory,
 )
-from harness.analysis.expected import expected_loss
-from harness.analysis.parts import parse_part
+from harness.analysis.expected.expected_loss import expected_loss
+from harness.analysis.expected.part_list import parse_part
 
 
 def chain(*parts):

@@ -6,7 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from harness.analysis.conformity import DecisionRule, Verdict, decide, severities, verdict_of
+from harness.analysis.uncertainty.conformity import (
+    DecisionRule,
+    Verdict,
+    decide,
+    severities,
+    verdict_of,
+)
 
 SIMPLE = DecisionRule("simple acceptance")
 

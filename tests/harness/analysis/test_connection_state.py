@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.simulated.bench import NOTHING, THROUGH, SimulatedBench
-from drivers.simulated.operator import SimulatedOperator
-from drivers.simulated.operator_plan import DONE, End
-from harness.analysis.connection_state import (
+from drivers.simulated.operator.operator_plan import DONE, End
+from drivers.simulated.operator.simulated_operator import SimulatedOperator
+from drivers.simulated.physics.simulated_bench import NOTHING, THROUGH, SimulatedBench
+from harness.analysis.loss.connection_state import (
     ConnectionRules,
     ConnectionState,
     Watched,
@@ -156,9 +156,11 @@ def watched_exchanges():
     import tomllib
     from importlib.resources import files
 
-    from drivers.simulated.description import BenchDescription
+    from drivers.simulated.described.bench_description import BenchDescription
 
-    table = tomllib.loads((files("harness.starter") / "simulated-bench.toml").read_text("utf-8"))
+    table = tomllib.loads(
+        (files("harness.station.starter") / "simulated-bench.toml").read_text("utf-8")
+    )
     description = BenchDescription.model_validate({**table, "operator": OPERATOR})
     bench = SimulatedBench(description)
     operator = SimulatedOperator(bench, description.operator)

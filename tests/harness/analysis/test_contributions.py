@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.band import BandReadings, Statements
-from harness.analysis.evaluate import assess_budget, evaluate
-from harness.analysis.pooling import PooledRepeatability
+from harness.analysis.loss.band import BandReadings, Statements
+from harness.analysis.loss.evaluate import assess_budget, evaluate
+from harness.analysis.loss.pooling import PooledRepeatability
 
 THROUGH, ITEM = "through", "item"
 PLAIN = (THROUGH, *[ITEM] * 5, THROUGH)

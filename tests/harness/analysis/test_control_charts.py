@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import gamma, ndtr
 
-from harness.analysis.control_charts import (
+from harness.analysis.lots.control_charts import (
     RUN_RULES,
     chart_constants,
     individuals_chart,

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skrf.media import Coaxial
 
-from harness.analysis.delay import (
+from harness.analysis.several_runs.delay import (
     SPEED_OF_LIGHT_M_PER_S,
     ForeseenDelay,
     UndecidableTurnsError,

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.analysis.band import BandReadings, Statements
-from harness.analysis.evaluate import evaluate
+from harness.analysis.loss.band import BandReadings, Statements
+from harness.analysis.loss.evaluate import evaluate
 
 CAMPAIGNS = 4000
 SWEEPS = 4

@@ -5,15 +5,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.gauge_intervals import combination_limits
-from harness.analysis.gauge_judgement import (
+from harness.analysis.lots.gauge_intervals import combination_limits
+from harness.analysis.lots.gauge_judgement import (
     Standing,
     judge_limit,
     judgement_sentences,
     misjudged,
     process_sentence,
 )
-from harness.analysis.gauge_study import analysis_of_variance, gauge_study
+from harness.analysis.lots.gauge_variances import analysis_of_variance, gauge_study
 
 APPRAISERS = np.array([
     [[0.29, -0.56, 1.34, 0.47, -0.80, 0.02, 0.59, -0.31, 2.26, -1.36],

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.quantities import FREQUENCY_UNITS, RATIO_UNITS
-from harness.analysis.limits import DEEPEST_NESTING, LONGEST_FORMULA, parse_formula
+from harness.analysis.uncertainty.limits import DEEPEST_NESTING, LONGEST_FORMULA, parse_formula
 
 FREQUENCY_HZ = np.array([433e6, 868e6, 2.4e9, 5.6e9])
 GHZ = FREQUENCY_HZ / 1e9

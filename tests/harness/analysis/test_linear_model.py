@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.linear_model import RunErrors, estimate, pooled_scatter
+from harness.analysis.several_runs.linear_model import RunErrors, estimate, pooled_scatter
 
 # JCGM 100:2008, H.3, table H.6: a thermometer's correction against temperature
 TEMPERATURE_C = np.array(

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.link_effect import longest_length_m, power_lost, range_lost
+from harness.analysis.expected.link_effect import longest_length_m, power_lost, range_lost
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.band import BandReadings
-from harness.analysis.loss import level_db, reference_line
-from harness.analysis.reduction import reduced
+from harness.analysis.loss.band import BandReadings
+from harness.analysis.loss.loss import level_db, reference_line
+from harness.analysis.loss.reduction import reduced
 
 
 def bench(through_db, through_time, making, item_db, item_time, insertion):

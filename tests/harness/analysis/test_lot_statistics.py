@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import linregress
 
-from harness.analysis.lot import LotBand, drift, histogram, slope, summarize, worst_first
-from harness.analysis.outliers import find_outliers
+from harness.analysis.lots.lot_band import LotBand, drift, histogram, slope, summarize, worst_first
+from harness.analysis.lots.outliers import find_outliers
 
 ROSNER = np.array([
     -0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65,
@@ -27,7 +27,7 @@ HOUR = 3600.0
 def test_outliers_of_the_published_example():
     """B. Rosner, Technometrics 25 (1983) 165-172; NIST/SEMATECH e-Handbook, 1.3.5.17.3: the first
     ten extreme deviates (seen in the handbook's program output), three outliers at 5 %."""
-    from harness.analysis.outliers import _peeled
+    from harness.analysis.lots.outliers import _peeled
 
     found = find_outliers(ROSNER)
     assert sorted(ROSNER[found.index]) == [5.34, 5.42, 6.01]

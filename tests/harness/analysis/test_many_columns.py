@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import t
 
-from harness.analysis.budget import FEW_FACTORS, coverage_factor
-from harness.analysis.campaigns import simulate, stated_for
-from harness.analysis.evaluate import evaluate
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.planning.campaigns import simulate, stated_for
+from harness.analysis.uncertainty.budget import FEW_FACTORS, coverage_factor
 from tests.coverage.scenarios import scenarios
 
 CAMPAIGNS = 40

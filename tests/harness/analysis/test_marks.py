@@ -6,8 +6,8 @@ No source: properties of what the docstrings state, on drawn series.
 import numpy as np
 import pytest
 
-from harness.analysis.binomial import Share
-from harness.analysis.marks import FALSE_ALARMS, find_steps, outliers
+from harness.analysis.lots.binomial import Share
+from harness.analysis.stability.outliers_and_steps import FALSE_ALARMS, find_steps, outliers
 
 ONE = np.zeros(480, dtype=np.int64)
 SURE = 0.995

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import skrf
 
-from harness.analysis.mismatch import (
+from harness.analysis.uncertainty.mismatch import (
     mismatch_uncertainty_db,
     reflection_from_change,
     reflection_magnitude,

@@ -5,8 +5,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.budget import Contribution, combine
-from harness.analysis.monte_carlo import centred_half_width, propagate, shortest_interval
+from harness.analysis.uncertainty.budget import Contribution, combine
+from harness.analysis.uncertainty.monte_carlo import (
+    centred_half_width,
+    propagate,
+    shortest_interval,
+)
 
 SHAPES = ["normal", "rectangular", "triangular", "U-shaped"]
 

@@ -5,13 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.analysis.advice import INSERTIONS_LINE, with_insertions
-from harness.analysis.band import Statements
-from harness.analysis.budget import Contribution, combine
-from harness.analysis.campaigns import Step, World, simulate, stated_for, timetable
-from harness.analysis.conformity import DecisionRule, Verdict
-from harness.analysis.evaluate import evaluate
-from harness.analysis.planning import (
+from harness.analysis.loss.advice import INSERTIONS_LINE, with_insertions
+from harness.analysis.loss.band import Statements
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.loss.pooling import PooledRepeatability
+from harness.analysis.planning.campaigns import Step, World, simulate, stated_for, timetable
+from harness.analysis.planning.planned_band import (
     at_frequency,
     expected_readings,
     predict,
@@ -19,7 +18,8 @@ from harness.analysis.planning import (
     weakest,
     worst_index,
 )
-from harness.analysis.pooling import PooledRepeatability
+from harness.analysis.uncertainty.budget import Contribution, combine
+from harness.analysis.uncertainty.conformity import DecisionRule, Verdict
 
 FREQUENCY_HZ = np.array([0.9e9, 2.4e9, 5.6e9])
 CAMPAIGNS = 1200

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.pooling import RunScatter, bartlett, is_larger, pool
+from harness.analysis.loss.pooling import RunScatter, bartlett, is_larger, pool
 
 
 def run(name, variance, dof=4, sweeps=4.0, points=3):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from harness.analysis.campaigns import Step, simulate, stated_for, timetable
-from harness.analysis.conformity import DecisionRule, Verdict, decide
-from harness.analysis.evaluate import evaluate
-from harness.analysis.proof import TRUE_LOSS_IN_U, Task, coverage, decisions
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.planning.campaigns import Step, simulate, stated_for, timetable
+from harness.analysis.planning.proof import TRUE_LOSS_IN_U, Task, coverage, decisions
+from harness.analysis.uncertainty.conformity import DecisionRule, Verdict, decide
 from tests.coverage.scenarios import scenarios
 
 MANY = 100
@@ -32,7 +32,7 @@ def test_chunks_make_no_difference_to_what_is_counted(monkeypatch):
     whole = coverage(TASK, 300, [1])
     assert whole.share.trials == 300
     assert whole.by_frequency == pytest.approx([whole.share.fraction])
-    monkeypatch.setattr("harness.analysis.proof.COLUMNS_AT_ONCE", 37)
+    monkeypatch.setattr("harness.analysis.planning.proof.COLUMNS_AT_ONCE", 37)
     chunked = coverage(TASK, 300, [1])
     assert chunked.share.trials == 300
     assert chunked.share.fraction == pytest.approx(whole.share.fraction, abs=0.06)

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from harness.analysis.budget import (
+from harness.analysis.uncertainty.budget import (
     Contribution,
     cautious_effective_dof,
     combine,
     coverage_factor,
     welch_satterthwaite,
 )
-from harness.analysis.mismatch import mismatch_terms_db, mismatch_uncertainty_db
+from harness.analysis.uncertainty.mismatch import mismatch_terms_db, mismatch_uncertainty_db
 
 
 def line(u, dof=np.inf, distribution="normal", estimate=""):

@@ -3,8 +3,12 @@
 import numpy as np
 import pytest
 
-from harness.analysis.budget import Contribution, combine
-from harness.analysis.monte_carlo import numerical_tolerance, propagate, shortest_interval
+from harness.analysis.uncertainty.budget import Contribution, combine
+from harness.analysis.uncertainty.monte_carlo import (
+    numerical_tolerance,
+    propagate,
+    shortest_interval,
+)
 
 
 def line(u, distribution="normal", dof=np.inf):

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.attenuation_fit import curve_variance, fit_with_covariance
-from harness.analysis.catalogue import Cable, PublishedPoints, load_catalogue
-from harness.analysis.published_rows import compare_row, fit_residuals, held_out_errors
+from harness.analysis.expected.attenuation_fit import curve_variance, fit_with_covariance
+from harness.analysis.expected.catalogue_parts import Cable, PublishedPoints, load_catalogue
+from harness.analysis.expected.published_rows import compare_row, fit_residuals, held_out_errors
 
 CABLES = list(load_catalogue().cables.values())
 NAMES = [cable.name for cable in CABLES]

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from harness.analysis.pooling import PooledRepeatability, RunScatter, bartlett, is_larger, pool
-from harness.analysis.repeatability import nested_anova
+from harness.analysis.loss.pooling import PooledRepeatability, RunScatter, bartlett, is_larger, pool
+from harness.analysis.loss.repeatability import nested_anova
 
 HOMOGENEITY = [
     [0.424577, 0.425167, 0.425379, 0.424522, 0.424805],

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.band import BandBlocks, BandReadings
-from harness.analysis.reduction import TEMPERATURE_HOLDS_S, reduced, temperature_at
+from harness.analysis.loss.band import BandBlocks, BandReadings
+from harness.analysis.loss.reduction import TEMPERATURE_HOLDS_S, reduced, temperature_at
 
 TRACES = ("S11", "S21", "S12", "S22")
 seeds = st.integers(0, 2**32 - 1)

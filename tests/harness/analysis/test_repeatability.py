@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from harness.analysis.repeatability import nested_anova
+from harness.analysis.loss.repeatability import nested_anova
 
 DAY_MEANS_V = [
     10.000172, 10.000116, 10.000013, 10.000144, 10.000106,

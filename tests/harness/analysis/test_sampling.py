@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.discrete import binomial_pmf, hypergeometric_cdf, hypergeometric_pmf
-from harness.analysis.sampling import (
+from harness.analysis.lots.discrete import binomial_pmf, hypergeometric_cdf, hypergeometric_pmf
+from harness.analysis.lots.sampling import (
     QualityPoint,
     SamplingPlan,
     acceptance_of_defectives,
@@ -22,7 +22,7 @@ from harness.analysis.sampling import (
     smallest_plan,
     zero_failure_sample,
 )
-from harness.analysis.sampling_with_errors import acceptance_with_errors, apparent_fraction
+from harness.analysis.lots.sampling_with_errors import acceptance_with_errors, apparent_fraction
 
 
 def exactly(c, lot, bad, n):

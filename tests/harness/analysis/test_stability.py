@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.correlated_fit import NoiseModels, make_blocks
-from harness.analysis.scatter_in_time import residuals_about_trend
-from harness.analysis.series import LossSeries
-from harness.analysis.stability import FEWEST_SWEEPS, stability_of
-from harness.analysis.time_grid import time_grid
+from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.correlated_fit import NoiseModels, make_blocks
+from harness.analysis.stability.scatter_in_time import residuals_about_trend
+from harness.analysis.stability.stability import FEWEST_SWEEPS, stability_of
+from harness.analysis.stability.time_grid import time_grid
 from tests.stability.worlds import START, World, band_of
 
 

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from harness.analysis.budget import Contribution, combine
-from harness.analysis.conformity import decide
-from harness.results import BandResult, Event, Run
+from harness.analysis.uncertainty.budget import Contribution, combine
+from harness.analysis.uncertainty.conformity import decide
+from harness.run_file.run import BandResult, Event, Run
 
 BANDS = {
     "telemetry-433": (433.05e6, 434.79e6),

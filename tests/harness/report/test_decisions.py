@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from harness.analysis.conformity import Decision, DecisionRule, Verdict, decide
-from harness.report import particulars
-from harness.report.decisions import advice_of, risk_of
-from harness.report.page import render_page
-from harness.report.result_json import as_dict
-from harness.report.statements import sentences
-from harness.report.table import print_runs
-from harness.results import BandResult, Run
+from harness.analysis.uncertainty.conformity import Decision, DecisionRule, Verdict, decide
+from harness.report.files.result_json import as_dict
+from harness.report.pages.run_page import render_page
+from harness.report.tables.run_table import print_runs
+from harness.report.words import particulars
+from harness.report.words.decisions import advice_of, risk_of
+from harness.report.words.sentences import sentences
+from harness.run_file.run import BandResult, Run
 
 ADVICE = "4 more insertions (9 in all) would decide it, should the loss stay what it is."
 

@@ -11,8 +11,8 @@ import matplotlib
 import numpy as np
 import pytest
 
-from harness.report import figures
-from harness.results import BandResult, Run
+from harness.report.figures import run_figures as figures
+from harness.run_file.run import BandResult, Run
 
 STARTED_UNIX = 1_772_442_845.0
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.report import numbers
+from harness.report.words import numbers
 
 UNCERTAINTIES = st.floats(1e-6, 1e3, allow_nan=False)
 LOSSES = st.floats(-200.0, 200.0, allow_nan=False)

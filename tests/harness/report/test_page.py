@@ -14,9 +14,9 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from harness.report.page import CAUTIONS, render_page, write_page
-from harness.report.statements import SIMULATED
-from harness.results import BandResult, Run
+from harness.report.pages.run_page import CAUTIONS, render_page, write_page
+from harness.report.words.sentences import SIMULATED
+from harness.run_file.run import BandResult, Run
 
 VOID = {"meta", "br", "hr", "img", "link", "input"}
 

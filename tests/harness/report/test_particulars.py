@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.report import particulars
+from harness.report.words import particulars
 
 
 @pytest.mark.parametrize(

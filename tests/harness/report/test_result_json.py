@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.conformity import Decision, Verdict
-from harness.report.result_json import as_dict
-from harness.results import BandResult, Run
+from harness.analysis.uncertainty.conformity import Decision, Verdict
+from harness.report.files.result_json import as_dict
+from harness.run_file.run import BandResult, Run
 
 RUN_KEYS = {
     "run_id", "procedure", "started", "finished", "simulated", "item", "bands", "diagnosis",

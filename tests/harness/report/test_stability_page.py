@@ -13,13 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from harness.analysis.series import LossSeries
-from harness.analysis.stability import stability_of
-from harness.report.page import render_page
-from harness.report.stability_view import MOST_EVENTS, MOST_FAULTS
-from harness.report.table import print_runs
-from harness.report.time_axis import COLUMNS, averaging_time, envelope, gaps
-from harness.results import BandResult, Event, Run
+from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.stability import stability_of
+from harness.report.pages.run_page import render_page
+from harness.report.pages.stability_view import MOST_EVENTS, MOST_FAULTS
+from harness.report.tables.run_table import print_runs
+from harness.report.words.time_axis import COLUMNS, averaging_time, envelope, gaps
+from harness.run_file.run import BandResult, Event, Run
 
 MOST_BYTES = 1 << 20
 LONG = 100_000

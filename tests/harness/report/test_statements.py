@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from harness.report.statements import (
+from harness.report.words.sentences import (
     Agreement,
     Standing,
     agreement,
@@ -20,7 +20,7 @@ from harness.report.statements import (
     summary,
     worst_point,
 )
-from harness.results import BandResult, Run
+from harness.run_file.run import BandResult, Run
 
 
 def test_the_fixtures_hold_every_standing(all_runs: list[Run], mixed_run: Run) -> None:

@@ -10,9 +10,9 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from harness.report.statements import SIMULATED
-from harness.report.table import print_runs
-from harness.results import BandResult, Run
+from harness.report.tables.run_table import print_runs
+from harness.report.words.sentences import SIMULATED
+from harness.run_file.run import BandResult, Run
 
 
 def printed(runs: list[Run], width: int, encoding: str = "utf-8") -> str:

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.report.page import render_page
-from harness.report.table import print_runs
-from harness.report.validity import how_combined, marks_of
+from harness.report.pages.run_page import render_page
+from harness.report.tables.run_table import print_runs
+from harness.report.words.validity import how_combined, marks_of
 
 MARK = "Between checks 1 and 2 the zero moved by 0.120 dB"
 

@@ -1,0 +1,1 @@
+"""The words that each role speaks: TOML files, and the form they are checked against."""

@@ -1,0 +1,1 @@
+"""The way to one instrument: VISA, deadlines, exact reading, a traffic log, the guard."""

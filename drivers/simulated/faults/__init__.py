@@ -1,0 +1,1 @@
+"""Faults on the wire, armed on request."""

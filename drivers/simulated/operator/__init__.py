@@ -1,0 +1,1 @@
+"""The simulated operator, who connects things in time, and not always well."""

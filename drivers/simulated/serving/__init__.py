@@ -1,0 +1,1 @@
+"""Simulated instruments on loopback ports."""

@@ -1,0 +1,1 @@
+"""Lots of items: distribution, control charts, capability, sampling, gauge studies."""

@@ -1,0 +1,1 @@
+"""What a measurement would find out, and whole campaigns drawn to prove it."""

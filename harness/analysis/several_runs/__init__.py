@@ -1,0 +1,1 @@
+"""What several runs tell together: cables by the metre, single adapters, delay."""

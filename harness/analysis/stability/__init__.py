@@ -1,0 +1,1 @@
+"""What a long run says: drift, Allan deviation, settling, outliers and steps."""

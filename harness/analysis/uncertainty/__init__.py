@@ -1,0 +1,1 @@
+"""Budget, Monte Carlo, mismatch, limits, and the decision about them."""

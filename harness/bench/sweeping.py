@@ -1,0 +1,307 @@
+"""Good sweeps of every band: checked before they are kept, and made again where one fails.
+
+Where an instrument fails, it is started afresh and the work goes on, once for each step, and
+further on while there is patience; a connection that somebody made is not doubtful because a
+link was lost.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import nullcontext, suppress
+from dataclasses import dataclass, field
+from functools import partial
+
+from drivers.errors import InstrumentError, NotJoinedError
+from drivers.sweep import SuspectSweepError, Sweep, SweepSettings
+from harness.analysis.loss.plausibility import through_fault
+from harness.bench.equipment import Equipment
+from harness.bench.readings_check import (
+    at_the_floor,
+    fits,
+    points_at_the_floor,
+    require_plausible,
+    transmission_of,
+)
+from harness.bench.schedule import pauses_s
+from harness.bench.storing import Storing
+from harness.run_file import Kind
+from harness.run_file.run import Event
+
+ATTEMPTS_TO_KEEP_SETTINGS = 2
+
+
+@dataclass
+class _Trouble:
+    """What keeps an instrument from working."""
+
+    since: float
+    """Unix seconds."""
+    what: str
+    attempts: int = 0
+    told_of_rf: str = ""
+    """What was said last about RF meanwhile; empty until there is any waiting."""
+    pauses_s: Iterator[float] = field(default_factory=pauses_s)
+
+
+class Sweeping:
+    """The bands of one item on one station, swept and stored."""
+
+    def __init__(
+        self,
+        equipment: Equipment,
+        bands: Mapping[str, SweepSettings],
+        rows: Mapping[tuple[str, Kind], int] | None = None,
+    ) -> None:
+        """`rows`: how many the journal holds already."""
+        self.bands = dict(bands)
+        self.failures = 0
+        """How often an instrument had to start afresh."""
+        self._equipment = equipment
+        self._storing = Storing(
+            equipment.journal, equipment.unbroken, equipment.progress.sweep_done, rows=rows
+        )
+        self._patience_s = 0.0
+        self._trouble: _Trouble | None = None
+        self._good: Counter[tuple[str, Kind]] = Counter()
+        self._remarked: set[str] = set()
+        self._faint: set[tuple[str, Kind]] = set()
+        """Where points at the receiver's floor came again, and so are what they are."""
+
+    def begin_in_time(self, patience_s: float) -> None:
+        """From now on sweeps do not wait for the disk, and an instrument that fails is waited for.
+
+        So it stays after an error, until `close`.
+        """
+        self._patience_s = patience_s
+        # a rehearsal only counts, and has no time to win
+        if self._equipment.has_readings:
+            self._storing.__enter__()
+
+    def end_in_time(self) -> None:
+        """Return when everything is on disk; from now on sweeps wait for it."""
+        self._patience_s = 0.0
+        self._storing.close()
+
+    def drain(self) -> None:
+        """Return when everything is on disk."""
+        self._storing.drain()
+
+    def close(self) -> None:
+        """End storing, once everything is on disk; harmless a second time."""
+        self._storing.close()
+
+    def rows(self) -> dict[tuple[str, Kind], int]:
+        """How many sweeps the journal holds of the through, by band."""
+        return {(band, "normalization"): self._storing.rows(band, "normalization")
+                for band in self.bands}  # fmt: skip
+
+    def mark_suspect(self, rows: Mapping[tuple[str, Kind], int]) -> None:
+        """Mark all sweeps from these rows on as ones that cannot be true."""
+        for (band, kind), first in rows.items():
+            self._storing.mark_suspect(band, kind, first)
+
+    def rf_off(self) -> None:
+        """Switch the source off and make sure of it, afresh if it does not answer."""
+        self.patiently(self._rf_off)
+
+    def _rf_off(self) -> None:
+        try:
+            self._equipment.source.rf_off()
+        except InstrumentError as error:
+            self._recover(error)
+
+    def record(self, kind: str, text: str) -> None:
+        """Keep an event, after the sweeps before it."""
+        self._storing.event(Event(self._equipment.clock(), kind, text))
+
+    def temperature(self, temperature_c: float) -> None:
+        """Keep a temperature in °C, read just now."""
+        self._storing.temperature(self._equipment.clock(), temperature_c)
+
+    def patiently(self, action: Callable[[], None]) -> None:
+        """Do something again until it works, while there is patience.
+
+        Raises:
+            InstrumentError: it still did not when patience was over.
+        """
+        while True:
+            try:
+                action()
+            except InstrumentError as error:
+                self._wait_out(error)
+            else:
+                self._tell_end_of_trouble()
+                return
+
+    def _wait_out(self, error: InstrumentError) -> None:
+        """Pause with RF off as far as it can be reached, then have the source start afresh."""
+        trouble = self._troubled_by(error)
+        left_s = trouble.since + self._patience_s - self._equipment.clock()
+        if left_s <= 0.0:
+            raise error
+        rf = self._rf_made_off()
+        if trouble.told_of_rf != rf:
+            trouble.told_of_rf = rf
+            text = f"waiting up to {left_s:.0f} s for what failed; {rf}: {error.what}"
+            self._equipment.progress.doing(text)
+            self.record("recovery", text)
+        pause_s = min(next(trouble.pauses_s), left_s)
+        self._equipment.wait_until(self._equipment.clock() + pause_s)
+        trouble.attempts += 1
+        # where this fails, what is done again fails too
+        with suppress(InstrumentError):
+            self._equipment.source.recover()
+
+    def _rf_made_off(self) -> str:
+        try:
+            self._equipment.source.make_safe()
+        except InstrumentError as error:
+            return f"RF may be on, for {error.what}"
+        return "RF is off"
+
+    def _troubled_by(self, error: InstrumentError) -> _Trouble:
+        if self._trouble is None:
+            self._trouble = _Trouble(self._equipment.clock(), error.what)
+        return self._trouble
+
+    def _tell_end_of_trouble(self) -> None:
+        if self._trouble is not None:
+            over, self._trouble = self._trouble, None
+            lasted_s = self._equipment.clock() - over.since
+            self.record("recovery", f"works again after {lasted_s:.1f} s: {over.what}")
+
+    def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
+        """Sweep all bands; whoever runs the procedure makes safe when this raises."""
+        # a rehearsal only counts, and has no time to win
+        with self._storing if self._equipment.has_readings else nullcontext():
+            try:
+                for number, band in enumerate(self.bands):
+                    wanted = self._good[band, kind] + count
+                    whole = partial(self._whole_band, band, kind, index, wanted, count, number == 0)
+                    self.patiently(whole)
+            except BaseException:
+                # before the last sweep is waited for, which a disk that hangs may never let go;
+                # where this fails it is done again, and told, by whoever runs the procedure
+                with self._equipment.unbroken(), suppress(InstrumentError):
+                    self._equipment.source.make_safe()
+                raise
+        self.rf_off()
+        for text in self._equipment.reconnections():
+            self.record("recovery", f"asked again on a fresh connection after: {text}")
+
+    def _whole_band(
+        self, band: str, kind: Kind, index: int, wanted: int, count: int, is_first: bool
+    ) -> None:
+        """Set a band up and make what it lacks, up to `count`, of the good sweeps `wanted`."""
+        self._begin(self.bands[band])
+        left = wanted - self._good[band, kind]
+        self._sweep_band(band, kind, index, left, is_first=is_first and left == count)
+
+    def _sweep_band(self, band: str, kind: Kind, index: int, count: int, *, is_first: bool) -> None:
+        """Sweep a band that is set up, all over again if its settings did not last.
+
+        Raises:
+            SuspectSweepError: they did not last the second time either.
+        """
+        for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
+            first, good = self._storing.rows(band, kind), self._good[band, kind]
+            for number in range(count):
+                is_very_first = is_first and number == 0 and attempt == 1
+                sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
+                self._storing.append(band, kind, index, sweep)
+                self._good[band, kind] += 1
+                self._tell_end_of_trouble()
+            try:
+                # asked while the last sweep is still on its way to the disk
+                self._equipment.source.confirm()
+            except InstrumentError as error:
+                self._storing.mark_suspect(band, kind, first)
+                self._good[band, kind] = good
+                if attempt == ATTEMPTS_TO_KEEP_SETTINGS:
+                    self.record("note", f"{error.what} (band {band})")
+                    raise
+                self._equipment.progress.sweeps_again(count)
+                self._recover(error)
+                self._set_up(self.bands[band])
+            else:
+                if not self._storing.is_deferred:
+                    self._storing.drain()
+                return
+
+    def _begin(self, settings: SweepSettings) -> None:
+        """Set a band up and switch RF on, with one fresh start if an instrument fails."""
+        try:
+            self._set_up(settings)
+        except InstrumentError as error:
+            self._recover(error)
+            self._set_up(settings)
+
+    def _set_up(self, settings: SweepSettings) -> None:
+        self._equipment.source.configure(settings)
+        self._equipment.source.rf_on()
+
+    def _good_sweep(self, band: str, kind: Kind, index: int, *, is_first: bool) -> Sweep:
+        """A sweep whose readings can be true, with one fresh start if it fails.
+
+        Raises:
+            InstrumentError: the second attempt failed too.
+            NotJoinedError: the leads are not joined while normalizing.
+        """
+        try:
+            return self._checked_sweep(band, kind, index, is_first=is_first, is_again=False)
+        except InstrumentError as error:
+            self._recover(error)
+        self._set_up(self.bands[band])
+        try:
+            return self._checked_sweep(band, kind, index, is_first=is_first, is_again=True)
+        except SuspectSweepError as error:
+            fault = through_fault(transmission_of(error.sweep)) if kind == "normalization" else ""
+            if not fault or not at_the_floor(error.sweep, self._equipment.floor_db)[0]:
+                raise
+            raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first) from error
+
+    def _checked_sweep(
+        self, band: str, kind: Kind, index: int, *, is_first: bool, is_again: bool
+    ) -> Sweep:
+        tools, settings = self._equipment, self.bands[band]
+        if not tools.has_readings:
+            return tools.source.sweep()
+        try:
+            sweep = tools.source.sweep()
+            require_plausible(sweep, tools.source.traces, settings.frequency_hz(), tools.floor_db)
+            if points_at_the_floor(sweep, tools.floor_db) and (band, kind) not in self._faint:
+                if not is_again:
+                    raise SuspectSweepError(
+                        "some points of a sweep are at the receiver's floor", sweep
+                    )
+                self._faint.add((band, kind))
+        except SuspectSweepError as error:
+            if fits(error.sweep, tools.source.traces, settings.points):
+                self._storing.append(band, kind, index, error.sweep, is_suspect=True)
+            raise
+        fault = through_fault(transmission_of(sweep)) if kind == "normalization" else ""
+        if fault:
+            raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first)
+        self._remark(band, sweep)
+        return sweep
+
+    def _remark(self, band: str, sweep: Sweep) -> None:
+        """Record what is odd about a sweep that is good all the same, once."""
+        remarks = [f"band {band}: {remark}" for remark in sweep.remarks]
+        if points_at_the_floor(sweep, self._equipment.floor_db):
+            remarks.append(f"band {band}: some points are at the receiver's floor")
+        for remark in remarks:
+            if remark not in self._remarked:
+                self._remarked.add(remark)
+                self.record("note", remark)
+
+    def _recover(self, error: InstrumentError) -> None:
+        """Have the source start afresh, RF off; the connections are what they were."""
+        self.failures += 1
+        trouble = self._troubled_by(error)
+        if not trouble.told_of_rf:
+            self.record("recovery", f"starting afresh after: {error.what}")
+        trouble.attempts += 1
+        self._equipment.source.recover()

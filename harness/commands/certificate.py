@@ -1,0 +1,59 @@
+"""`tareline certificate`: one printable page for one item, from its run file alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+
+def certificate(
+    run: Annotated[Path, typer.Argument(metavar="RUN", help="Run file (.h5), finished.")],
+    details: Annotated[
+        Optional[Path],  # noqa: UP045  (typer reads it at run time)
+        typer.Option(
+            help="File (TOML) with laboratory, customer, dates and who authorises; "
+            "`tareline init` writes one to start from."
+        ),
+    ] = None,
+    page: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Where to write it; by default beside the run file."),
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace a certificate that is already there.")
+    ] = False,
+) -> None:
+    """Write a certificate: results with U and k, decision rule, verdict, lines to sign.
+
+    What nobody states is a blank line on the page. It claims no accreditation.
+    """
+    import hashlib
+
+    from drivers.errors import InputError
+    from harness.commands.reporting import verdict_status
+    from harness.evaluation.run_analysis import read_run
+    from harness.report.files.whole_file import write_whole
+    from harness.report.pages.certificate_page import certificate_page, roles_of
+    from harness.station.certificate_details import CertificateDetails, read_details
+
+    read = read_run(run)
+    stated = CertificateDetails() if details is None else read_details(details, roles_of(read))
+    where = page or run.with_name(f"{run.stem}-certificate.html")
+    if where.exists() and not force:
+        raise InputError(
+            f"{str(where)!r} is already there, and a certificate may have been handed out",
+            hint="name another file with --page, or replace it with --force",
+        )
+    try:
+        text = certificate_page(read, stated, hashlib.sha256(run.read_bytes()).hexdigest())
+        write_whole(text, where)
+    except ValueError as error:
+        raise InputError(
+            str(error), where=str(run), hint="finish the run, or measure the item again"
+        ) from error
+    except OSError as error:
+        raise InputError(f"it cannot be written to {str(where)!r}: {error}") from error
+    typer.echo(f"certificate: {where}")
+    raise typer.Exit(verdict_status([read]))

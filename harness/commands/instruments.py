@@ -1,0 +1,92 @@
+"""The commands `tareline instruments` and `tareline dialect`, as they stand on the command line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+
+def instruments(
+    addresses: Annotated[
+        Optional[list[str]],  # noqa: UP045  (typer reads it at run time)
+        typer.Argument(metavar="[ADDRESS]...", help="VISA addresses, besides those found."),
+    ] = None,
+    station: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Station file with addresses, dialects and the ceiling of power."),
+    ] = None,
+    check: Annotated[
+        str,
+        typer.Option(metavar="ROLE", help="Try a dialect step by step on the one address."),
+    ] = "",
+    dialect: Annotated[
+        str, typer.Option(help="Name or file of the dialect to try; else the station's or SCPI-99.")
+    ] = "",
+    power: Annotated[
+        str, typer.Option(help="Level while RF is on for a sweep, also the ceiling.")
+    ] = "-30 dBm",
+    start: Annotated[str, typer.Option(help="First frequency of the sweep.")] = "1 GHz",
+    stop: Annotated[str, typer.Option(help="Last frequency of the sweep.")] = "2 GHz",
+    points: Annotated[int, typer.Option(min=2, help="Points of the sweep.")] = 51,
+    averages: Annotated[int, typer.Option(min=1, help="Readings to a point.")] = 1,
+    if_bandwidth: Annotated[str, typer.Option(help="IF or resolution bandwidth.")] = "1 kHz",
+    trace: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(help="S-parameter to read, once for each; by default all four."),
+    ] = None,
+    channel: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(help="Channel of a signal switch to close, once for each."),
+    ] = None,
+    zero: Annotated[
+        bool, typer.Option("--zero", help="Zero the power meter: nothing may feed its sensor.")
+    ] = False,
+    timeout: Annotated[str, typer.Option(help="How long to wait for an answer.")] = "5 s",
+    visa_library: Annotated[str, typer.Option(help="VISA library to use.")] = "@py",
+    as_json: Annotated[bool, typer.Option("--json", help="JSON instead of text.")] = False,
+) -> None:
+    """List instruments and who they say they are, or try a dialect on one.
+
+    With --check ROLE (network-analyzer, signal-generator, power-meter, spectrum-analyzer,
+    signal-switch, thermometer) RF is switched on for one sweep at --power, and off again.
+    """
+    from harness.running.instruments_found import Options, run
+
+    raise typer.Exit(
+        run(
+            Options(
+                resources=tuple(addresses or ()),
+                station=station,
+                role=check,
+                dialect=dialect,
+                start=start,
+                stop=stop,
+                points=points,
+                averages=averages,
+                power=power,
+                if_bandwidth=if_bandwidth,
+                traces=tuple(trace or ()),
+                channels=tuple(channel or ()),
+                zero=zero,
+                timeout=timeout,
+                visa_library=visa_library,
+                as_json=as_json,
+            )
+        )
+    )
+
+
+def dialect(
+    name: Annotated[
+        str, typer.Argument(help="Shipped name or file; left out: lists the shipped ones.")
+    ] = "",
+    as_written: Annotated[
+        bool, typer.Option("--as-written", help="The file with its comments, to copy.")
+    ] = False,
+) -> None:
+    """Check a dialect and print all that holds in it, defaults included."""
+    from harness.running.instruments_found import show_dialect
+
+    show_dialect(name, as_written=as_written)

@@ -1,0 +1,70 @@
+"""What the commands print of runs, and the exit status that runs deserve."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from harness.report.files.result_json import as_dict
+from harness.report.tables.run_table import print_runs
+from harness.report.words.sentences import WORST_FIRST, Standing, standing_of_run
+from harness.run_file.run import Run
+from harness.running.truth_check import TruthRow
+
+EXIT_ALL_PASS, EXIT_NOT_ALL_PASS = 0, 1
+
+
+def report_json(runs: Sequence[Run]) -> str:
+    """The runs as `tareline-result/1`."""
+    return json.dumps(as_dict(runs), allow_nan=False, ensure_ascii=False)
+
+
+def report_table(runs: Sequence[Run]) -> None:
+    """Print the runs on standard output."""
+    from rich.console import Console
+
+    print_runs(runs, Console())
+
+
+def page_path(runs: Sequence[Path]) -> Path:
+    """Beside the run file; one page for several runs beside the first."""
+    first = runs[0]
+    return first.with_suffix(".html") if len(runs) == 1 else first.with_name("report.html")
+
+
+def verdict_status(runs: Sequence[Run]) -> int:
+    """0 if every verdict is a pass or there is no limit, else 1; unfinished runs are no pass."""
+    good = (Standing.PASS, Standing.NO_LIMIT)
+    return EXIT_ALL_PASS if all(standing_of_run(r) in good for r in runs) else EXIT_NOT_ALL_PASS
+
+
+def verdict_word(runs: Sequence[Run]) -> str:
+    """The worst standing of runs, in words; empty where there are none."""
+    standings = {standing_of_run(run) for run in runs}
+    worst = next((bad for bad in (Standing.UNFINISHED, *WORST_FIRST) if bad in standings), None)
+    return worst.word if worst else Standing.NO_LIMIT.word if runs else ""
+
+
+def truth_table(rows: Sequence[TruthRow]) -> None:
+    """Print how the stated figures compare with the simulated truth."""
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(title="Simulated truth against stated uncertainty", title_justify="left")
+    for heading in ("item", "band"):
+        table.add_column(heading)
+    for heading in ("inside U", "largest error", "mean U"):
+        table.add_column(heading, justify="right")
+    for row in rows:
+        table.add_row(
+            row.item,
+            row.band,
+            f"{row.inside} of {row.points}",
+            f"{row.largest_error_db:+.3f} dB",
+            f"{row.expanded_uncertainty_db:.3f} dB",
+        )
+    console = Console()
+    console.print(table)
+    inside, points = sum(r.inside for r in rows), sum(r.points for r in rows)
+    console.print(f"Truth inside U at {inside} of {points} points ({inside / points:.1%}).")

@@ -1,0 +1,71 @@
+"""Serving a simulated bench on its own, for people who write procedures and dialects."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+
+from drivers.errors import InstrumentError
+from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.launch import SimulatedBenchProcess
+from harness.running.interrupts import StopRequested, StopSignals
+
+HAND_KEY = "simulation.hand"
+"""Where in a station file the addresses go."""
+
+
+def serve_until_stopped(
+    bench: Path, *, seed: int | None, pace: float | None, log: Path | None, as_json: bool
+) -> int:
+    """Serve until a signal ends it; returns the exit status.
+
+    It is 0 after a signal: unlike a run that is cut short, a server has done all of its work
+    when it is told to stop.
+
+    Raises:
+        InputError: the description is wrong.
+        InstrumentError: the bench did not start, or ended by itself.
+    """
+    try:
+        with (
+            StopSignals(),
+            SimulatedBenchProcess(bench, seed=seed, pace=pace, log=log) as process,
+        ):
+            if as_json:
+                print(json.dumps(process.addresses), flush=True)
+            else:
+                shown_seed = read_description(bench).seed if seed is None else seed
+                print(address_list(bench, shown_seed, process.addresses), flush=True)
+            status = process.wait()
+            raise InstrumentError(
+                f"the simulated bench ended by itself (exit status {status})",
+                where=str(bench),
+                hint="see what it wrote above, and start it again",
+            )
+    except StopRequested:
+        return 0
+
+
+def address_list(bench: Path, seed: int, addresses: Mapping[str, str]) -> str:
+    """What a person needs to know to use a running bench."""
+    rows = [
+        (name, resource, HAND_KEY if name == "hand" else f"{name}.resource")
+        for name, resource in addresses.items()
+    ]
+    titled = [("instrument", "resource", "key in the station file"), *rows]
+    widths = [max(len(row[column]) for row in titled) for column in range(2)]
+    # 80 columns hold the longest name and the longest port
+    lines = [f"  {name:{widths[0]}} {where:{widths[1]}} {key}" for name, where, key in titled]
+    return "\n".join(
+        [
+            f"Simulated bench {bench}, seed {seed}: everything it reads is SIMULATED.",
+            "",
+            *lines,
+            "",
+            "In the station file [simulation] then has hand, not bench, and each instrument",
+            "its resource. The hand makes the connections; without [simulation] you are asked",
+            "for them, and nobody makes them here.",
+            "Ctrl-C ends the bench.",
+        ]
+    )

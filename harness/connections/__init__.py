@@ -1,0 +1,1 @@
+"""Who joins leads and items: a person, a switch, the simulated hand."""

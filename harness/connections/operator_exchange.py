@@ -1,0 +1,124 @@
+"""A person who makes the connections at the production bench, and may ask for something else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from drivers.errors import InputError
+from harness.bench.operator_lines import Asked, Command, Line
+from harness.connections.operator_prompts import (
+    CLEAN,
+    NO_ANTENNA,
+    TURN_THE_NUT,
+    UNDO_WHOLLY,
+    Cautions,
+    in_both_units,
+    item_lines,
+    switch_lines,
+    through_lines,
+)
+from harness.connections.operator_terminal import OperatorTerminal
+from harness.station.items import Item
+from harness.station.station import Station
+
+PROMPT = "RF is off. Enter when it is done, or /help:"
+NOBODY = "nobody answers the prompt: standard input has ended"
+
+
+class OperatorExchange:
+    """Asks the operator for each connection, and waits for Enter or for the item's number.
+
+    Every command but a note is raised as `Asked`. `note` keeps what the operator says; `item`
+    gives what is known of a serial number. `looks_dbm`: see `Cautions`.
+    """
+
+    needs_a_person = True
+
+    def __init__(
+        self,
+        station: Station,
+        terminal: OperatorTerminal,
+        note: Callable[[str], None],
+        items: Mapping[str, Item] | Callable[[str], Item],
+        looks_dbm: float | None = None,
+    ) -> None:
+        self._station = station
+        self._terminal = terminal
+        self._note = note
+        self._item_of = items if callable(items) else items.__getitem__
+        self._cautions = Cautions(looks_dbm)
+        self._leads_are_joined = False
+        self._last_item = ""
+
+    def connect_through(self, *, again: bool) -> None:
+        """Ask for the leads to be joined."""
+        self._prompt(through_lines(self._station, again=again), CLEAN)
+        self.joined()
+
+    def connect_item(self, item: str, insertion: int, of: int) -> None:
+        """Ask for the item to be inserted, or to be taken out and inserted again."""
+        self._prompt(*self.item_words(item, insertion, of), item)
+        self.inserted(item)
+
+    def joined(self) -> None:
+        """Know that the leads are joined."""
+        self._leads_are_joined, self._last_item = True, ""
+
+    def inserted(self, item: str) -> None:
+        """Know that an item is between the leads."""
+        self._leads_are_joined, self._last_item = False, item
+
+    def connect_behind_switch(self, item: str, through_channel: str, item_channel: str) -> None:
+        """Ask for through and item to be connected to the switch."""
+        lines = switch_lines(self._station, item, through_channel, item_channel)
+        self._prompt(lines, TURN_THE_NUT, item)
+
+    def finish(self) -> None:
+        """Say that hands are free."""
+        self._terminal.say(f"Done. RF is off; everything can be taken out. {NO_ANTENNA}")
+
+    def item_words(self, item: str, insertion: int, of: int) -> tuple[list[str], str]:
+        """The lines for an item, and the caution that matters now."""
+        known = self._item_of(item)
+        is_again = item == self._last_item and not self._leads_are_joined
+        lines = item_lines(self._station, item, insertion, of, ends=known.ends, is_out=not is_again)
+        if insertion == 1 and known.made_of:
+            lines.insert(1, f"  {in_both_units(', '.join(known.made_of))}")
+        return lines, UNDO_WHOLLY if is_again else TURN_THE_NUT
+
+    def cautions(self, matters: str) -> list[str]:
+        """All of them the first time; then the one that matters."""
+        return self._cautions.now(matters)
+
+    def heard(self, line: Line, item: str) -> bool:
+        """Whether a typed line means that it is done.
+
+        Raises:
+            Asked: it asks for something else.
+        """
+        if line.command is Command.NOTE:
+            self._note(line.text)
+            return False
+        if line.command is not None and line.command is not Command.BY_HAND:
+            raise Asked(line.command)
+        if line.command is None and line.text in ("", item):
+            return True
+        if line.command is None:
+            self._terminal.say(
+                f"! {line.text!r} is not what is asked for now. Enter says that it is done; "
+                "/skip leaves this item out."
+            )
+        return False
+
+    def _prompt(self, lines: list[str], matters: str, item: str = "") -> None:
+        self._terminal.say_all([*lines, *self.cautions(matters)])
+        while True:
+            try:
+                line = self._terminal.ask(PROMPT)
+            except EOFError:
+                raise InputError(
+                    NOBODY,
+                    hint="run it in a terminal, or on a station whose connections are switched",
+                ) from None
+            if self.heard(line, item):
+                return

@@ -1,0 +1,146 @@
+"""Where the operator reads and types: plain lines, a bell, and one line that says how far it is.
+
+Everything is shown on standard error. Nothing is redrawn and nothing is large when `plain` is
+asked for or when it is no terminal, so that a screen reader or a log gets one plain line after
+the other, with the word first. No colour is needed anywhere.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import textwrap
+from collections.abc import Iterable
+from typing import TextIO
+
+from drivers.errors import InputError
+from harness.bench.operator_lines import Command, Line, help_lines, parse_line
+from harness.connections.large_type import large
+from harness.connections.typed_lines import TypedLines
+from harness.report.words.numbers import printable
+from harness.report.words.signs import can_show, shown
+
+WIDEST = 79
+BLOCK = "█"
+_CLEAR_LINE = "\r\x1b[K"
+
+
+class OperatorTerminal:
+    """Shows lines, rings, and gives what is typed."""
+
+    def __init__(
+        self,
+        typed: TypedLines,
+        *,
+        plain: bool = False,
+        with_bell: bool = True,
+        to: TextIO | None = None,
+    ) -> None:
+        self._typed = typed
+        self._to = sys.stderr if to is None else to
+        self.is_plain = plain or not self._to.isatty()
+        self._with_bell = with_bell
+        self._status = ""
+
+    def say(self, text: str) -> None:
+        """Show a text, wrapped to the width of the terminal."""
+        self._clear_status()
+        for line in self._wrapped(text):
+            print(line, file=self._to)
+        self._to.flush()
+
+    def say_all(self, lines: Iterable[str]) -> None:
+        """Show several."""
+        for line in lines:
+            self.say(line)
+
+    def status(self, text: str) -> None:
+        """Show what is going on, in place of the last such line; nothing where all is plain."""
+        if self.is_plain or text == self._status:
+            return
+        self._status = text
+        room = self._width()
+        print(f"{_CLEAR_LINE}{self._fit(text)[:room]}", end="", file=self._to, flush=True)
+
+    def bell(self, times: int = 1) -> None:
+        """Ring, at a terminal."""
+        if self._with_bell and self._to.isatty():
+            print("\a" * times, end="", file=self._to, flush=True)
+
+    def verdict(self, line: str, words: str) -> None:
+        """Show a line with the figures, and the words once more in large type."""
+        self.say(line)
+        if not self.is_plain:
+            mark = BLOCK if can_show(BLOCK, self._encoding) else "#"
+            self.say("")
+            for row in large(words, mark):
+                print(row, file=self._to)
+            self.say("")
+
+    def ask(self, prompt: str) -> Line:
+        """Show a prompt and wait for a line; what cannot be meant is explained, and asked again.
+
+        Raises:
+            EOFError: nobody can answer: the input has ended.
+        """
+        while True:
+            self._clear_status()
+            print(f"{self._fit(prompt)} ", end="", file=self._to, flush=True)
+            is_answered = False
+            try:
+                line = self._typed.next()
+                is_answered = self._to.isatty()
+            finally:
+                # a terminal shows the Enter that ended the line; nothing else ends it
+                if not is_answered:
+                    print(file=self._to, flush=True)
+            meant = self._meant(line or "")
+            if meant is not None:
+                return meant
+
+    def typed(self, wait_s: float) -> Line | None:
+        """A line that somebody typed within `wait_s` without being asked; None if nobody did.
+
+        Raises:
+            EOFError: the input has ended.
+        """
+        line = self._typed.next(wait_s)
+        return None if line is None else self._meant(line)
+
+    def _meant(self, line: str) -> Line | None:
+        try:
+            meant = parse_line(line)
+        except InputError as error:
+            self.say(f"! {error.what}")
+            if error.hint:
+                self.say(f"  {error.hint}")
+            return None
+        if meant.command is Command.HELP:
+            self.say("Enter goes on. A serial number is typed or scanned. Commands:")
+            self.say_all(f"  {help_line}" for help_line in help_lines())
+            return None
+        return meant
+
+    @property
+    def _encoding(self) -> str:
+        return self._to.encoding or "ascii"
+
+    def _width(self) -> int:
+        return min(shutil.get_terminal_size().columns - 1, WIDEST)
+
+    def _fit(self, text: str) -> str:
+        return shown(printable(text), self._encoding)
+
+    def _wrapped(self, text: str) -> list[str]:
+        lines = []
+        for line in text.split("\n"):
+            fitted = self._fit(line)
+            indent = " " * (len(fitted) - len(fitted.lstrip()) + 2)
+            lines += textwrap.wrap(fitted, self._width(), subsequent_indent=indent,
+                                   break_on_hyphens=False) or [""]  # fmt: skip
+        return lines
+
+    def _clear_status(self) -> None:
+        if self._status:
+            print(_CLEAR_LINE, end="", file=self._to, flush=True)
+            self._status = ""

@@ -1,0 +1,202 @@
+"""The analysis of a run: computed from its file alone, written into it, read back from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from drivers.errors import InputError
+from drivers.quantities import SI_CONTEXT
+from harness.analysis.diagnosis.diagnosed import Finding
+from harness.analysis.loss.band import BandBlocks, BandResult
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.loss.pooling import PooledRepeatability
+from harness.analysis.loss.reduction import ReducedBand, reduced
+from harness.analysis.stability.stability import stability_of
+from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
+from harness.evaluation.item_diagnosis import as_text, find_in_run, from_text
+from harness.run_file import (
+    DamagedError,
+    Group,
+    RunJournal,
+    count_suspects,
+    finishing,
+    open_run,
+    read_blocks,
+    read_events,
+    read_header,
+    require_intact,
+)
+from harness.run_file.history import read_history
+from harness.run_file.result_record import read_band, write_band
+from harness.run_file.run import Run
+from harness.station.items import IDENTITY, Item
+from harness.station.statements import statements_of
+from harness.station.station import Station
+
+UNKNOWN_REFLECTION = (
+    "The item's reflection was not measured and its return_loss is not stated, so it is taken as "
+    "total, which makes U large: state it in the items file."
+)
+
+
+def assess(run: Path | RunJournal, *, with_stability: bool = True) -> dict[str, BandResult]:
+    """Evaluate every band of a run file from its raw readings and its own station and item.
+
+    A run that this process is still writing is given as its journal, and evaluated without its
+    stability, which does not change the loss or its uncertainty.
+
+    Raises:
+        InputError: it is not a readable run file, or lacks sweeps to evaluate.
+    """
+    stability = with_stability and isinstance(run, Path)
+    return _assess(run, with_stability=stability, with_finding=False)[0]
+
+
+def _assess(
+    run: Path | RunJournal, *, with_stability: bool = True, with_finding: bool = True
+) -> tuple[dict[str, BandResult], Finding | None]:
+    path = run if isinstance(run, Path) else run.path
+    with open_run(run) if isinstance(run, Path) else run.open_for_reading() as file:
+        header = read_header(file)
+        bands = {band: _reduced(path, blocks) for band, blocks in read_blocks(file).items()}
+        suspects = count_suspects(file)
+        history = read_history(file)
+        station = Station.model_validate(
+            header.station, context=SI_CONTEXT, by_alias=False, by_name=True
+        )
+        stated = {key: value for key, value in header.item.items() if key not in IDENTITY}
+        item = Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
+    try:
+        results = {
+            band: _with_suspects(
+                _assess_band(band, each, station, item, history.get(band)), suspects[band]
+            )
+            for band, each in bands.items()
+        }
+    except ValueError as error:
+        raise _not_evaluable(path, error) from error
+    if with_stability:
+        results = {
+            band: replace(result, stability=stability_of(result))
+            for band, result in results.items()
+        }
+    return results, find_in_run(results, bands, station, item) if with_finding else None
+
+
+def _reduced(path: Path, blocks: BandBlocks) -> ReducedBand:
+    try:
+        return reduced(blocks)
+    except DamagedError:
+        raise
+    except ValueError as error:
+        raise _not_evaluable(path, error) from error
+
+
+def _not_evaluable(path: Path, error: ValueError) -> InputError:
+    return InputError(
+        f"the readings cannot be evaluated: {error}",
+        where=str(path),
+        hint="the run keeps all its readings; see whether its procedure was carried out whole",
+    )
+
+
+def _with_suspects(result: BandResult, suspects: int) -> BandResult:
+    if not suspects:
+        return result
+    note = (
+        f"{suspects} {'sweep' if suspects == 1 else 'sweeps'} that cannot be true "
+        f"{'was' if suspects == 1 else 'were'} kept, marked, and left out here; the events say why."
+    )
+    return replace(result, notes=(*result.notes, note))
+
+
+def _assess_band(
+    band: str,
+    readings: ReducedBand,
+    station: Station,
+    item: Item,
+    history: PooledRepeatability | None,
+) -> BandResult:
+    frequency_hz = readings.frequency_hz
+    expected = item.expected(frequency_hz, station.temperature_c, station.known_parts())
+    result = evaluate(
+        readings,
+        statements_of(station, item, frequency_hz, history),
+        expected,
+        item.limit_db(band, frequency_hz, expected),
+        rule=item.decision_rule(station),
+        method=station.uncertainty.method,
+    )
+    if item.return_loss_db is not None or {"S11", "S22"} <= set(readings.traces):
+        return result
+    return replace(result, notes=(*result.notes, UNKNOWN_REFLECTION))
+
+
+def finish(path: Path, finished: str) -> None:
+    """Evaluate a run file and write the analysis into it.
+
+    Raises:
+        InputError: there is nothing to evaluate.
+        RunFileError: the disk refused.
+    """
+    with finishing(path, finished) as add:
+        add(analysis_of(path))
+
+
+def analysis_of(path: Path) -> Callable[[Group], None]:
+    """Evaluate a run file; gives what writes the analysis into an empty group.
+
+    Raises:
+        InputError: there is nothing to evaluate, or the file is damaged.
+    """
+    results, finding = _assess(path)
+
+    def write(analysis: Group) -> None:
+        analysis.attrs["finding"] = as_text(finding)
+        analysis.attrs["coverage_probability"] = COVERAGE_PROBABILITY
+        for band, result in results.items():
+            write_band(analysis.create_group(band), result)
+
+    return write
+
+
+def read_run(path: Path) -> Run:
+    """Everything a run file states; its bands are empty while it is not finished.
+
+    Raises:
+        InputError: it is not a readable run file.
+    """
+    with open_run(path) as file:
+        require_intact(file)
+        header = read_header(file)
+        bands = {}
+        finding = None
+        if "analysis" in file:
+            # runs of earlier versions have none
+            finding = from_text(file["analysis"].attrs.get("finding", ""))
+            bands = {band: read_band(group, file[f"bands/{band}/frequency_hz"][()])
+                     for band, group in file["analysis"].items()}  # fmt: skip
+        order = list(header.station["bands"])
+        if header.finished and set(order) != set(bands):
+            raise InputError(
+                f"{str(path)!r} is damaged: it is finished, but not every band has a result",
+                hint="take the copy in your backup",
+            )
+        return Run(
+            path=path,
+            run_id=header.run_id,
+            procedure=header.procedure,
+            parameters=header.parameters,
+            started=header.started,
+            finished=header.finished,
+            software=header.software,
+            station=header.station,
+            item=header.item,
+            instruments=header.instruments,
+            simulated=header.simulated,
+            events=read_events(file),
+            bands={band: bands[band] for band in order if band in bands},
+            finding=finding,
+        )

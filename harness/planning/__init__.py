@@ -1,0 +1,1 @@
+"""Before anything is measured: plans, proofs, expected losses."""

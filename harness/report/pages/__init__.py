@@ -1,0 +1,1 @@
+"""Pages in HTML, with their templates and style sheets."""

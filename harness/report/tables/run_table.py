@@ -1,0 +1,197 @@
+"""Runs in the terminal: a heading and one row a band, at any width, with or without colour."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.console import Console
+from rich.measure import Measurement
+from rich.table import Table
+from rich.text import Text
+
+from harness.report.words import numbers, signs
+from harness.report.words.decisions import advice_of
+from harness.report.words.diagnosis_words import finding_of_run
+from harness.report.words.sentences import (
+    CONFIDENCE,
+    SIMULATED,
+    Point,
+    Standing,
+    band_span,
+    item_name,
+    notes_of,
+    standing_of_band,
+    standing_of_run,
+    summary,
+    worst_point,
+)
+from harness.report.words.stability_words import stability_lines
+from harness.report.words.validity import marks_of
+from harness.run_file.run import Run
+
+STYLE = {
+    Standing.PASS: "green",
+    Standing.CONDITIONAL_PASS: "yellow",
+    Standing.CONDITIONAL_FAIL: "yellow",
+    Standing.FAIL: "bold red",
+    Standing.NO_VERDICT: "bold magenta",
+    Standing.NO_LIMIT: "dim",
+    Standing.UNFINISHED: "bold yellow",
+}
+
+
+@dataclass(frozen=True)
+class _Row:
+    name: str
+    span: str
+    frequency: str
+    loss: str
+    expected: str
+    limit: str
+    margin: str
+    standing: Standing
+
+
+def print_runs(runs: Sequence[Run], console: Console) -> None:
+    """Write every run to `console`, no line wider than it.
+
+    Signs that the console's encoding lacks are spelt out (`+/-` for `±`).
+    """
+    for place, run in enumerate(runs):
+        if place:
+            console.print()
+        _print_run(run, console)
+    if len(runs) > 1:
+        console.print()
+        console.print(as_text(summary(runs), console, "bold"))
+
+
+def _print_run(run: Run, console: Console) -> None:
+    standing = standing_of_run(run)
+    heading = as_text(item_name(run), console, "bold")
+    description = str(run.item.get("description") or "")
+    if description:
+        heading.append_text(as_text(f"  {description}", console))
+    console.print(heading)
+    verdict = as_text(f"{standing.sign} {standing.word}", console, STYLE[standing])
+    verdict.append_text(as_text(f"  {run.procedure}, run {run.run_id}", console, "dim"))
+    console.print(verdict)
+    if run.simulated:
+        console.print(as_text(SIMULATED, console, "italic"))
+    if standing is Standing.UNFINISHED:
+        console.print(as_text("No result yet: the run is not finished.", console))
+    else:
+        _print_bands(run, console)
+        for sentence in finding_of_run(run):
+            console.print(as_text(sentence, console))
+        for line in stability_lines(run):
+            console.print(as_text(line, console))
+    for band, advice in advice_of(run):
+        console.print(as_text(f"to decide {band}: {advice}", console))
+    for band, mark in marks_of(run):
+        console.print(as_text(f"marked, {band}: {mark}", console, "bold yellow"))
+    for bands, note in notes_of(run):
+        concerned = f", {bands}" if bands else ""
+        console.print(as_text(f"note{concerned}: {note}", console))
+
+
+def _print_bands(run: Run, console: Console) -> None:
+    rows = []
+    for name, band in run.bands.items():
+        point = worst_point(band)
+        rows.append(_row(name, band_span(band), point, standing_of_band(band)))
+    with_expected = any(row.expected for row in rows)
+    tables = (_table(rows, with_expected, roomy, console) for roomy in (True, False))
+    fitting = next((table for table in tables if _fits(table, console)), None)
+    if fitting is not None:
+        console.print(fitting)
+    else:
+        for row in rows:
+            _print_block(row, console)
+    console.print(
+        as_text(
+            f"Loss in dB at each band's worst point, ± U with {CONFIDENCE} confidence.",
+            console,
+            "dim",
+        )
+    )
+
+
+def _row(name: str, span: str, point: Point, standing: Standing) -> _Row:
+    u = point.expanded_uncertainty_db
+    has_limit = point.limit_db == point.limit_db
+    has_expected = point.expected_db == point.expected_db
+    return _Row(
+        name=name,
+        span=span,
+        frequency=numbers.frequency(point.frequency_hz),
+        loss=numbers.with_uncertainty(point.insertion_loss_db, u),
+        expected=(
+            numbers.with_uncertainty(point.expected_db, point.expected_expanded_uncertainty_db)
+            if has_expected
+            else ""
+        ),
+        limit=numbers.limit(point.limit_db, u) if has_limit else "",
+        margin=numbers.signed(point.margin_db, u) if math.isfinite(point.margin_db) else "",
+        standing=standing,
+    )
+
+
+def _fits(table: Table, console: Console) -> bool:
+    unbounded = console.options.update_width(10_000)
+    return Measurement.get(console, unbounded, table).maximum <= console.width
+
+
+def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Console) -> Table:
+    table = Table(
+        box=None, padding=(0, 2 if roomy else 1, 0, 0), pad_edge=False, header_style="bold"
+    )
+    table.add_column(as_text("Band", console), overflow="fold")
+    if roomy:
+        table.add_column("Frequencies", no_wrap=True)
+        table.add_column("Worst at", no_wrap=True, justify="right")
+    table.add_column("Loss, dB", justify="right")
+    if with_expected:
+        table.add_column("Expected, dB", justify="right")
+    table.add_column("Limit", justify="right")
+    table.add_column("Margin", justify="right")
+    table.add_column("Verdict")
+    for row in rows:
+        cells = [row.name, row.span, row.frequency] if roomy else [f"{row.name}\n{row.span}"]
+        if not roomy and row.name == row.span:
+            cells = [row.span]
+        cells.append(row.loss)
+        if with_expected:
+            cells.append(row.expected or "–")
+        cells += [row.limit or "–", row.margin or "–"]
+        verdict = as_text(f"{row.standing.sign} {row.standing.word}", console, STYLE[row.standing])
+        table.add_row(*[as_text(cell, console) for cell in cells], verdict)
+    return table
+
+
+def _print_block(row: _Row, console: Console) -> None:
+    head = as_text(row.name, console, "bold")
+    if row.span != row.name:
+        head.append_text(as_text(f"  {row.span}", console))
+    console.print(head)
+    console.print(
+        as_text(f"  {row.standing.sign} {row.standing.word}", console, STYLE[row.standing])
+    )
+    lines = [("loss", f"{row.loss} dB at {row.frequency}")]
+    if row.expected:
+        lines.append(("expected", f"{row.expected} dB"))
+    if row.limit:
+        margin = f", margin {row.margin} dB" if row.margin else ""
+        lines.append(("limit", f"{row.limit} dB{margin}"))
+    for label, text in lines:
+        console.print(as_text(f"  {label:<9} {text}", console))
+
+
+def as_text(content: str, console: Console, style: str = "") -> Text:
+    """`content` as plain text that `console` can show; signs it lacks are spelt out."""
+    # Text, not markup: an item named "[red]" is a name. The line end is ours alone.
+    shown = "\n".join(numbers.printable(line) for line in content.split("\n"))
+    shown = signs.shown(shown, console.encoding)
+    return Text(shown, style=style, overflow="fold")

@@ -1,0 +1,33 @@
+"""What a reader must know before trusting U: how it was found, and what the zero did."""
+
+from __future__ import annotations
+
+from harness.run_file.run import BandResult, Run
+
+
+def marks_of(run: Run) -> list[tuple[str, str]]:
+    """What the zero did that the station does not allow, with the band it was seen in."""
+    return [(name, mark) for name, band in run.bands.items() for mark in band.zero_marks]
+
+
+def how_combined(run: Run) -> str:
+    """Plain sentences on the method, and how the two methods compare where both were used."""
+    by_trials = {name: b for name, b in run.bands.items() if b.method == "monte carlo"}
+    if not by_trials:
+        return "Combined by the GUM (JCGM 100:2008)."
+    trials = max(band.trials for band in by_trials.values())
+    said = (
+        f"Their distributions were propagated by Monte Carlo (JCGM 101:2008), with up to "
+        f"{trials:,} trials at each frequency."
+    )
+    differing = {name: b for name, b in by_trials.items() if b.gum_validated is False}
+    if not differing:
+        return f"{said} The GUM (JCGM 100:2008) gives the same intervals within JCGM 101, 8.1."
+    named = ", ".join(f"{name} (up to {_difference(b)} dB)" for name, b in differing.items())
+    return f"{said} The GUM's intervals are not validated by it (JCGM 101, 8.1): {named}."
+
+
+def _difference(band: BandResult) -> str:
+    if band.gum_difference_db is None:
+        raise AssertionError("a band that was compared has differences")
+    return f"{band.gum_difference_db.max():.2g}"

@@ -1,0 +1,52 @@
+"""What a run says, as values: the form in which readings and results leave the run file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.analysis.diagnosis.diagnosed import Finding
+from harness.analysis.loss.band import BandResult
+
+__all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run"]
+
+FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
+"""Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something worth remembering that happened during a run."""
+
+    time: float
+    """Unix seconds."""
+    kind: str
+    """One word: connection, note, recovery, error, stopped, finished."""
+    text: str
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run file, read."""
+
+    path: Path
+    run_id: str
+    procedure: str
+    parameters: dict[str, Any]
+    started: str
+    """ISO 8601 with zone."""
+    finished: str
+    """ISO 8601 with zone; empty while the run is not finished."""
+    software: str
+    station: dict[str, Any]
+    """The station as it stood at the run: SI numbers with the unit at the end of the key."""
+    item: dict[str, Any]
+    instruments: tuple[dict[str, str], ...]
+    """Each with role, resource, identity."""
+    simulated: bool
+    events: tuple[Event, ...]
+    bands: dict[str, BandResult]
+    """Empty while the run is not finished."""
+    finding: Finding | None = None
+    """What the shape of its loss says of the item; None where nothing is expected of it."""

@@ -1,0 +1,1 @@
+"""A run on a live station: connected, locked, stopped, resumed, watched."""

@@ -1,0 +1,290 @@
+"""One item's run on an open station: from the first prompt to the finished file.
+
+Every way out makes RF safe first and then closes the file, whose sweeps are kept.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from drivers.errors import (
+    InputError,
+    InstrumentError,
+    ProcedureError,
+    RunFileError,
+    StoppedError,
+)
+from harness.bench.bench import Bench
+from harness.bench.clock import as_iso
+from harness.bench.equipment import Equipment, Exchange
+from harness.bench.procedure import Procedure
+from harness.bench.procedure_errors import in_earnest
+from harness.bench.rehearsal import Workload
+from harness.bench.replay import Replay
+from harness.bench.takeover import MARK
+from harness.bench.zero_judgement import GoingOn
+from harness.connections.exchange import exchange_of
+from harness.evaluation.run_analysis import assess, finish
+from harness.run_file import RunHeader, RunJournal
+from harness.run_file.history import earlier_runs, write_history
+from harness.run_file.run import Event
+from harness.run_file.software import software_versions
+from harness.running.connected import ConnectedStation
+from harness.running.interrupts import StopRequested, StopSignals
+from harness.running.locks import lock_run
+from harness.running.progress import PlainProgress, TerminalProgress, progress_on_stderr
+from harness.station.items import Item, Workplace, item_as_dict
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """What is to be done."""
+
+    procedure: Procedure
+    parameters: Mapping[str, Any]
+    results: Path
+    """Folder of the run files."""
+    begun: Callable[[Path], None] = lambda path: None
+    """Told of every run file once it is there."""
+
+
+@dataclass(frozen=True)
+class OpenStation:
+    """A station with its instruments connected, on which item after item can be measured."""
+
+    workplace: Workplace
+    connected: ConnectedStation
+    stop: StopSignals
+
+    @contextmanager
+    def shutting_down(self, why: str) -> Iterator[str]:
+        """RF off first, then the section, which gets `why` and what was wrong with that; a
+        second signal waits.
+
+        Raises:
+            InstrumentError: RF may be on, which matters more than whatever the section raises.
+        """
+        with self.stop.shutting_down():
+            trouble: InstrumentError | None = None
+            try:
+                self.connected.source.make_safe()
+            except InstrumentError as error:
+                trouble = error
+                why = f"{why}; {error.what}"
+            try:
+                yield why
+            finally:
+                if trouble is not None:
+                    raise trouble
+
+
+class ItemRun:
+    """One item, one run file."""
+
+    def __init__(
+        self, place: OpenStation, assignment: Assignment, item_name: str, item: Item
+    ) -> None:
+        self._place = place
+        self._workplace, self._connected, self._stop = place.workplace, place.connected, place.stop
+        self._assignment, self._item_name, self._item = assignment, item_name, item
+        station = place.workplace.station
+        self._bands = {band: station.settings(band) for band in station.bands}
+        self._kept = 0
+
+    def measure(self, work: Workload) -> Path:
+        """Do everything anew; returns the finished file.
+
+        Raises:
+            InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
+            StoppedError: a signal ended it; RF is off, finished sweeps are kept.
+        """
+        header = self._header()
+        path = self._assignment.results / f"{header.run_id}.h5"
+        with lock_run(path):
+            return self._carry_out(self._create_journal(path, header), work, None, None)
+
+    def go_on(self, work: Workload, past: Replay, going_on: GoingOn) -> Path:
+        """Do what a stopped run lacks; `work` is that alone. Raises as `measure`, and:
+
+        Raises:
+            ZeroMovedError: the zero is not where it was; finished sweeps are kept.
+        """
+        self._kept = going_on.kept
+        self._mark_bench(going_on.journal)
+        return self._carry_out(going_on.journal, work, past, going_on)
+
+    def _carry_out(
+        self, journal: RunJournal, work: Workload, past: Replay | None, going_on: GoingOn | None
+    ) -> Path:
+        bench: Bench | None = None
+        self._assignment.begun(journal.path)
+        self._connected.locks.tell_run(journal.path)
+        try:
+            total = self._kept + work.sweeps
+            with progress_on_stderr(self._item_name, total, self._kept) as progress:
+                note = partial(self._record, journal, "recovery")
+                exchange = exchange_of(
+                    self._workplace.station, self._connected, self._item_name, progress, note,
+                    self._item.ends,
+                )  # fmt: skip
+                equipment = self._equipment(journal, exchange, progress)
+                bench = Bench(equipment, self._item_name, self._bands, past, going_on)
+                with in_earnest(self._assignment.procedure.name):
+                    self._assignment.procedure.function(bench, **self._assignment.parameters)
+                bench.rf_off()
+                exchange.finish()
+                bench.close()
+            with self._stop.deferred():
+                self._record(journal, "finished", "procedure carried out")
+                journal.close()
+        except StopRequested as request:
+            self._shut_down(journal, bench, "stopped", f"by {request}")
+            raise stopped(
+                request,
+                f"{self._kept} finished sweeps of {self._item_name} are kept in {journal.path}",
+                hint=_resume_hint(journal.path),
+            ) from request
+        except BaseException as error:
+            self._shut_down(journal, bench, "error", f"{type(error).__name__}: {error}")
+            if isinstance(error, InstrumentError | RunFileError | ProcedureError):
+                error.hint = "; then ".join(filter(None, (error.hint, _resume_hint(journal.path))))
+            raise
+        with self._stop.deferred():
+            finish(journal.path, as_iso(self._connected.clock()))
+        return journal.path
+
+    def _shut_down(self, journal: RunJournal, bench: Bench | None, kind: str, text: str) -> None:
+        with self._place.shutting_down(text) as told:
+            if bench is not None:
+                bench.close()
+            self._record(journal, kind, told)
+            journal.close()
+
+    def _record(self, journal: RunJournal, kind: str, text: str) -> None:
+        try:
+            now = self._connected.clock()
+        except InstrumentError:
+            # the simulated bench is gone, and its time with it
+            now = datetime.now(tz=UTC).timestamp()
+        journal.event(Event(now, kind, text))
+
+    def _equipment(
+        self,
+        journal: RunJournal,
+        exchange: Exchange,
+        progress: PlainProgress | TerminalProgress,
+    ) -> Equipment:
+        thermometer = self._connected.thermometer
+        return Equipment(
+            source=self._connected.source,
+            exchange=exchange,
+            journal=journal,
+            progress=_Counting(self, progress),
+            clock=self._connected.clock,
+            unbroken=self._stop.deferred,
+            floor_db=self._workplace.station.floor_db,
+            oldest_zero_s=self._workplace.station.zero.oldest_s,
+            wait_until=self._connected.wait_until,
+            temperature_c=None if thermometer is None else thermometer.read_c,
+            uncertainty_db=partial(_uncertainty_db, journal),
+            reconnections=self._connected.reconnections,
+        )
+
+    def _header(self) -> RunHeader:
+        procedure, station = self._assignment.procedure, self._workplace.station
+        started = self._connected.clock()
+        stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
+        return RunHeader(
+            run_id=f"{stamp}-{procedure.name}-{self._item_name}",
+            procedure=procedure.name,
+            parameters=dict(self._assignment.parameters),
+            started=as_iso(started),
+            software=software_versions(),
+            station=station.as_dict(),
+            item=item_as_dict(self._item_name, self._item),
+            instruments=self._connected.instruments,
+            simulated=self._connected.is_simulated,
+            simulated_bench=self._connected.simulated_bench,
+        )
+
+    def _create_journal(self, path: Path, header: RunHeader) -> RunJournal:
+        grids = {band: settings.frequency_hz() for band, settings in self._bands.items()}
+        told: list[str] = []
+        workplace = self._workplace
+        history = earlier_runs(workplace.station, workplace.folder, grids, told.append)
+        journal = RunJournal(
+            path,
+            header,
+            grids,
+            self._connected.source.traces,
+            partial(write_history, history=history),
+        )
+        for text in told:
+            self._record(journal, "note", text)
+        procedure = self._assignment.procedure
+        if procedure.file is not None:
+            # whoever goes on with the run has to find it
+            self._record(journal, MARK, json.dumps({"procedure": str(procedure.file)}))
+        self._mark_bench(journal)
+        return journal
+
+    def _mark_bench(self, journal: RunJournal) -> None:
+        """Let whoever goes on with the run start its simulated bench as one that goes on, too."""
+        start = self._connected.bench_start
+        if start is not None:
+            self._record(journal, MARK, json.dumps({"bench_start": start}))
+
+    def count_sweep(self) -> None:
+        """One more sweep is safely kept."""
+        self._kept += 1
+
+
+class _Counting:
+    """Progress that also tells the run how many sweeps are kept."""
+
+    def __init__(self, run: ItemRun, display: PlainProgress | TerminalProgress) -> None:
+        self._run, self._display = run, display
+
+    def doing(self, what: str) -> None:
+        self._display.doing(what)
+
+    def at(self, place: str) -> None:
+        self._display.at(place)
+
+    def sweep_done(self) -> None:
+        self._run.count_sweep()
+        self._display.sweep_done()
+
+    def sweeps_again(self, count: int) -> None:
+        self._display.sweeps_again(count)
+
+    def say(self, text: str) -> None:
+        self._display.say(text)
+
+
+def _uncertainty_db(journal: RunJournal) -> float:
+    """Largest U of all bands by what is kept so far; inf while that does not suffice."""
+    try:
+        results = assess(journal)
+    except InputError:
+        return math.inf
+    return max(float(result.expanded_uncertainty_db.max()) for result in results.values())
+
+
+def stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
+    """The error for a run that a signal ended."""
+    error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)
+    error.exit_status = request.exit_status
+    return error
+
+
+def _resume_hint(path: Path) -> str:
+    return f"go on with it: tareline resume {path}"

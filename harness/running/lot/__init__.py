@@ -1,0 +1,1 @@
+"""A lot at the production bench, item after item into its folder."""

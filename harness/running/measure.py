@@ -1,0 +1,72 @@
+"""The round over items: each is rehearsed, then measured, one run file each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import partial
+from pathlib import Path
+
+from drivers.errors import InputError, TarelineError
+from harness.bench.procedure_errors import in_rehearsal
+from harness.bench.rehearsal import StandIn, Workload, rehearse
+from harness.bench.replay import Replay
+from harness.running.connected import check_files, connect
+from harness.running.interrupts import StopRequested, StopSignals
+from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
+from harness.station.items import Item, Workplace
+from harness.station.station import Station
+
+__all__ = ["Assignment", "measure", "rehearsed"]
+
+
+def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignment) -> list[Path]:
+    """Measure every item; returns their finished run files.
+
+    Raises:
+        InputError: the procedure is wrong (found before anything is connected).
+        InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
+        StoppedError: a signal ended it; RF is off, finished sweeps are kept.
+    """
+    if assignment.results.exists() and not assignment.results.is_dir():
+        raise InputError(
+            f"{str(assignment.results)!r} is not a folder", hint="choose another with --results"
+        )
+    check_files(workplace, list(items))
+    work = {item: rehearsed(assignment, item, workplace.station) for item in items}
+    finished: list[Path] = []
+    with StopSignals() as stop:
+        try:
+            with connect(workplace, stop) as connected:
+                place = OpenStation(workplace, connected, stop)
+                for name, item in items.items():
+                    finished.append(ItemRun(place, assignment, name, item).measure(work[name]))
+        except StopRequested as request:
+            # a stop outside of a run: while connecting, or between two items
+            raise stopped(request, f"{len(finished)} finished runs are kept") from request
+        except TarelineError as error:
+            not_begun = list(items)[len(finished) + 1 :]
+            if not_begun:
+                error.hint = "; ".join(
+                    filter(None, (error.hint, f"not begun: {', '.join(not_begun)}"))
+                )
+            raise
+    return finished
+
+
+def rehearsed(
+    assignment: Assignment,
+    item: str,
+    station: Station,
+    stand_in: StandIn | None = None,
+    past: Replay | None = None,
+) -> Workload:
+    """What a procedure asks for; of a run that goes on, what lies behind its `past`.
+
+    Raises:
+        InputError: the procedure is wrong, or not the one that the run was made with.
+    """
+    function = partial(assignment.procedure.function, **assignment.parameters)
+    bands = {band: station.settings(band) for band in station.bands}
+    stand_in = stand_in or StandIn(needs_a_person=station.needs_a_person)
+    with in_rehearsal(assignment.procedure.name):
+        return rehearse(function, item, bands, stand_in, past)

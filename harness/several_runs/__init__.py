@@ -1,0 +1,1 @@
+"""Runs taken together: cables, adapters, delays, lots, gauge studies."""
