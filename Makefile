@@ -34,16 +34,16 @@ bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks
 
 campaigns: .venv/installed-for-tests
-	$(BIN)/python -m tests.campaigns
+	$(BIN)/python -m tests.studies.campaigns
 
 coverage: .venv/installed-for-tests
-	$(BIN)/python -m tests.coverage
+	$(BIN)/python -m tests.studies.coverage
 
 production: .venv/installed-for-tests
-	$(BIN)/python -m tests.production
+	$(BIN)/python -m tests.studies.production
 
 survival: .venv/installed-for-tests
-	$(BIN)/python -m tests.survival
+	$(BIN)/python -m tests.studies.survival
 
 sample: .venv/installed
 	rm -rf results/sample $(DEMO)

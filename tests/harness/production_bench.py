@@ -7,7 +7,7 @@ from drivers.link.link import Link
 from harness.evaluation.run_analysis import read_run
 from tests.harness.set_ups import replace
 from tests.harness.short_run import station_on
-from tests.production.at_a_terminal import AtATerminal
+from tests.studies.production.at_a_terminal import AtATerminal
 
 KIND = """
 [kinds.pigtail-300]

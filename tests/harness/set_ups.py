@@ -3,7 +3,7 @@
 import re
 from importlib import resources
 
-STARTER = resources.files("harness") / "starter"
+STARTER = resources.files("harness.station") / "starter"
 
 
 def starting_text(name):

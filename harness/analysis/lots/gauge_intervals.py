@@ -5,7 +5,7 @@ Modified large sample (F. A. Graybill and C. M. Wang, J. American Statistical As
 Computation and Simulation 35 (1990) 135-143) and generalized confidence intervals (M. Hamada and
 S. Weerahandi, J. Quality Technology 32 (2000) 241-253), both as in R. K. Burdick, C. M. Borror and
 D. C. Montgomery, Design and Analysis of Gauge R&R Studies (2005), from memory; what is relied on
-is that simulated studies show the coverage (`python -m tests.gauge`).
+is that simulated studies show the coverage (`python -m tests.studies.gauge`).
 """
 
 from __future__ import annotations

@@ -35,8 +35,8 @@ _WHITE = 0.85
 """What white noise alone counts before the data are seen."""
 _LEANING = 1.5
 """Power of the correlation time by which the others count. Both were chosen by trial, for the
-coverage that `python -m tests.stability` finds: noise looks less correlated than it is once a
-line has been taken out of it."""
+coverage that `python -m tests.studies.stability` finds: noise looks less correlated than it is
+once a line has been taken out of it."""
 _JITTER = 1e-9
 _NODES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 _WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
