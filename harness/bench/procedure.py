@@ -1,23 +1,11 @@
-"""Finding procedures by name or file, and knowing their parameters."""
+"""A procedure as a value: a function of a Bench, and the parameters that it has beyond that."""
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import inspect
-import pkgutil
-import sys
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from importlib.metadata import entry_points
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-from drivers.errors import InputError
-from drivers.toml_file import nearest
-
-ENTRY_POINT_GROUP = "tareline.procedures"
-PARAMETER_TYPES = (int, float, str, bool)
 
 
 @dataclass(frozen=True)
@@ -36,97 +24,3 @@ class Procedure:
     def summary(self) -> str:
         """First line of its docstring."""
         return (inspect.getdoc(self.function) or "").partition("\n")[0]
-
-
-def procedure_names() -> list[str]:
-    """Built-in procedures and installed ones."""
-    import procedures
-
-    built_in = [
-        module.name.replace("_", "-") for module in pkgutil.iter_modules(procedures.__path__)
-    ]
-    installed = [entry.name for entry in entry_points(group=ENTRY_POINT_GROUP)]
-    return sorted({*built_in, *installed})
-
-
-def find_procedure(name: str) -> Procedure:
-    """The procedure called `name`: built in, else installed, else a path to a Python file.
-
-    Raises:
-        InputError: there is none, or it is not a function of a Bench with typed parameters.
-    """
-    if name.endswith(".py"):
-        found = _checked(Path(name).stem, _function_of_file(Path(name)), name)
-        return replace(found, file=Path(name).resolve())
-    module_name = name.replace("-", "_")
-    import procedures
-
-    if module_name in {module.name for module in pkgutil.iter_modules(procedures.__path__)}:
-        module = importlib.import_module(f"procedures.{module_name}")
-        return _checked(name, getattr(module, module_name), f"procedures/{module_name}.py")
-    for entry in entry_points(group=ENTRY_POINT_GROUP, name=name):
-        return _checked(name, entry.load(), entry.value)
-    raise InputError(
-        f"there is no procedure {name!r}; {nearest(name, procedure_names())}",
-        hint="a procedure of your own is named by its file: tareline run ./my_procedure.py",
-    )
-
-
-def _function_of_file(path: Path) -> Callable[..., None]:
-    if not path.is_file():
-        raise InputError(f"there is no procedure file {str(path)!r}")
-    spec = importlib.util.spec_from_file_location(f"tareline_procedure_{path.stem}", path)
-    if spec is None or spec.loader is None:
-        raise InputError(f"{str(path)!r} cannot be loaded as Python")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    try:
-        spec.loader.exec_module(module)
-    except (Exception, SystemExit) as error:
-        raise InputError(
-            f"{str(path)!r} cannot be loaded: {type(error).__name__}: {error}"
-        ) from error
-    candidates = [
-        function
-        for name, function in inspect.getmembers(module, inspect.isfunction)
-        if function.__module__ == spec.name and not name.startswith("_")
-    ]
-    named = [f for f in candidates if f.__name__ == path.stem.replace("-", "_")] or candidates
-    if len(named) != 1:
-        raise InputError(
-            f"{str(path)!r} has {len(candidates)} public functions; which is the procedure?",
-            hint=f"call it {path.stem.replace('-', '_')!r}, as the file",
-        )
-    return named[0]
-
-
-def _checked(name: str, function: Callable[..., Any], where: str) -> Procedure:
-    try:
-        signature = inspect.signature(function, eval_str=True)
-    except (NameError, TypeError) as error:
-        raise InputError(
-            f"the procedure {name!r} cannot be understood: {error}", where=where
-        ) from error
-    parameters = list(signature.parameters.values())
-    if not parameters or parameters[0].name != "bench":
-        raise InputError(
-            f"the procedure {name!r} must take the Bench first",
-            where=where,
-            hint=f"def {function.__name__}(bench: Bench, insertions: int = 5) -> None:",
-        )
-    for parameter in parameters[1:]:
-        if parameter.kind not in (parameter.POSITIONAL_OR_KEYWORD, parameter.KEYWORD_ONLY):
-            raise InputError(
-                f"parameter {parameter.name!r} of the procedure {name!r} cannot be given by name",
-                where=where,
-                hint="leave out `*`, `**` and `/`",
-            )
-        if parameter.annotation not in PARAMETER_TYPES:
-            raise InputError(
-                f"parameter {parameter.name!r} of the procedure {name!r} has no usable type",
-                where=where,
-                hint="annotate it as int, float, str or bool",
-            )
-    bench = parameters[0].annotation
-    takes_lots = getattr(bench, "__module__", "") == "harness.bench.lot_bench"
-    return Procedure(name, function, tuple(parameters[1:]), takes_lots=takes_lots)

@@ -32,6 +32,12 @@ def transmission_of(sweep: Sweep) -> NDArray[np.complex128]:
     return np.asarray(sweep.readings[row])
 
 
+def transmission_level_db(sweep: Sweep) -> NDArray[np.float64]:
+    """Its level, (P,) in dB; a reading of nothing is taken as one that is very small."""
+    size = np.maximum(np.abs(transmission_of(sweep)), FAINTEST_RATIO)
+    return level_db(size.astype(np.complex128))
+
+
 def require_plausible(
     sweep: Sweep, traces: Sequence[str], frequency_hz: NDArray[np.float64], floor_db: float
 ) -> None:
@@ -128,8 +134,7 @@ def _gain(sweep: Sweep) -> tuple[str, str]:
 
 def at_the_floor(sweep: Sweep, floor_db: float) -> tuple[str, str]:
     """Why a sweep is nothing but noise, and what to do about it; empty if it is more."""
-    size = np.maximum(np.abs(transmission_of(sweep)), FAINTEST_RATIO)
-    median_db = float(np.median(level_db(size.astype(np.complex128))))
+    median_db = float(np.median(transmission_level_db(sweep)))
     if median_db > floor_db + FLOOR_TOLERANCE_DB:
         return "", ""
     return (
@@ -142,6 +147,4 @@ def at_the_floor(sweep: Sweep, floor_db: float) -> tuple[str, str]:
 
 def points_at_the_floor(sweep: Sweep, floor_db: float) -> int:
     """How many points of a plausible sweep are nothing but noise all the same."""
-    size = np.maximum(np.abs(transmission_of(sweep)), FAINTEST_RATIO)
-    level = level_db(size.astype(np.complex128))
-    return int(np.count_nonzero(level <= floor_db + FLOOR_TOLERANCE_DB))
+    return int(np.count_nonzero(transmission_level_db(sweep) <= floor_db + FLOOR_TOLERANCE_DB))

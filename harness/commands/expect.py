@@ -68,7 +68,7 @@ def expect(
 
     from drivers.errors import InputError
     from drivers.quantities import LENGTH_UNITS
-    from harness.analysis.expected.catalogue_parts import load_catalogue
+    from harness.analysis.expected.catalogue_files import load_catalogue
     from harness.analysis.expected.expected_loss import REFERENCE_TEMPERATURE_C
     from harness.planning.expectation import Job, candidate, ranked
     from harness.planning.expectation import as_json as document
@@ -123,7 +123,7 @@ def expect(
 
 def known_parts(station: Path | None) -> Catalogue:
     """The parts of the station that is named, or is here; otherwise those that all have."""
-    from harness.analysis.expected.catalogue_parts import load_catalogue
+    from harness.analysis.expected.catalogue_files import load_catalogue
 
     where = _station(station)
     return load_catalogue() if where is None else where.known_parts()

@@ -40,9 +40,9 @@ def plan(
     of sweeps.
     """
     from drivers.quantities import RATIO_UNITS, TIME_UNITS
-    from harness.bench.procedure import find_procedure
     from harness.planning.campaign_world import Assumed
     from harness.planning.planned import Choice, plan_items
+    from harness.running.finding_procedures import find_procedure
     from harness.station.items import read_workplace
 
     choices = [

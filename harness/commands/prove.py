@@ -53,11 +53,11 @@ def prove(
     stated uncertainty is not true.
     """
     from drivers.errors import InputError
-    from harness.bench.procedure import find_procedure
     from harness.planning.campaign_world import Assumed
     from harness.planning.proving import Request
     from harness.planning.proving import prove as carry_out
     from harness.report.tables.proof_table import print_proof, proof_json
+    from harness.running.finding_procedures import find_procedure
     from harness.station.items import read_workplace
 
     workplace = read_workplace(station, items)

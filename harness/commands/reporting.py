@@ -6,9 +6,9 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+from harness.evaluation.standing import WORST_FIRST, Standing, standing_of_run
 from harness.report.files.result_json import as_dict
 from harness.report.tables.run_table import print_runs
-from harness.report.words.sentences import WORST_FIRST, Standing, standing_of_run
 from harness.run_file.run import Run
 from harness.running.truth_check import TruthRow
 

@@ -54,13 +54,13 @@ class ProcedureCommands(TyperGroup):
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Names of built-in and installed procedures."""
-        from harness.bench.procedure import procedure_names
+        from harness.running.finding_procedures import procedure_names
 
         return procedure_names()
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         """The command of a procedure, by name or by the path of its file."""
-        from harness.bench.procedure import find_procedure
+        from harness.running.finding_procedures import find_procedure
 
         return _command(find_procedure(cmd_name))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
-from functools import partial
 from typing import Protocol
 
 from drivers.errors import InputError, InstrumentError
@@ -20,7 +19,6 @@ from harness.connections.operator_prompts import (
     through_lines,
 )
 from harness.report.words.signs import shown
-from harness.running.connected import ConnectedStation
 from harness.station.station import Station
 
 
@@ -192,26 +190,3 @@ class SwitchedExchange:
         if not self._is_connected:
             self._connect()
             self._is_connected = True
-
-
-def exchange_of(
-    station: Station,
-    connected: ConnectedStation,
-    item: str,
-    person: Audience,
-    note: Callable[[str], None],
-    ends: Sequence[str] = (),
-) -> PersonAtTheBench | SimulatedExchange | SwitchedExchange:
-    """Whoever makes the connections of an item; `note` as in `SwitchChannels`, `ends` as in
-    `PersonAtTheBench`."""
-    hand, switch, channels = connected.hand, connected.switch, station.switch
-    asked = PersonAtTheBench(station, person.ask, person.say, ends)
-    by_hand = asked if hand is None else SimulatedExchange(hand)
-    if switch is None or channels is None:
-        return by_hand
-    if hand is None:
-        connect = partial(asked.connect_behind_switch, item, channels.through, channels.item)
-    else:
-        connect = partial(hand.connect_item, item)
-    behind = SwitchChannels(switch, station, note)
-    return SwitchedExchange(behind, connect, by_hand.finish)

@@ -9,11 +9,10 @@ from pathlib import Path
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
 from harness.analysis.diagnosis.diagnosed import Finding
-from harness.analysis.loss.band import BandBlocks, BandResult
+from harness.analysis.loss.band import BandBlocks, BandResult, stability_of_band
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.loss.reduction import ReducedBand, reduced
-from harness.analysis.stability.stability import stability_of
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
 from harness.evaluation.item_diagnosis import as_text, find_in_run, from_text
 from harness.run_file import (
@@ -79,7 +78,10 @@ def _assess(
         raise _not_evaluable(path, error) from error
     if with_stability:
         results = {
-            band: replace(result, stability=stability_of(result))
+            band: replace(
+                result,
+                stability=stability_of_band(result),
+            )
             for band, result in results.items()
         }
     return results, find_in_run(results, bands, station, item) if with_finding else None

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from harness.analysis.diagnosis.diagnosed import Finding
 from harness.analysis.loss.band import BandResult
 
-__all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run"]
+__all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]
 
 FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
@@ -50,3 +51,12 @@ class Run:
     """Empty while the run is not finished."""
     finding: Finding | None = None
     """What the shape of its loss says of the item; None where nothing is expected of it."""
+
+
+def moment(stamp: str) -> datetime | None:
+    """The time that an ISO 8601 stamp states, None where it is empty or unreadable."""
+    try:
+        parsed = datetime.fromisoformat(stamp)
+    except ValueError:
+        return None
+    return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)

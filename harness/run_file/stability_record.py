@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from harness.analysis.loss.series import LossSeries
 from harness.analysis.stability.allan import AllanTable
 from harness.analysis.stability.correlated_fit import Estimate
+from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.outliers_and_steps import Steps
 from harness.analysis.stability.settling import WarmUp
 from harness.analysis.stability.stability import Stability, TemperatureEffect, ZeroMeanwhile

@@ -31,7 +31,6 @@ from harness.bench.rehearsal import Workload
 from harness.bench.replay import Replay
 from harness.bench.takeover import MARK
 from harness.bench.zero_judgement import GoingOn
-from harness.connections.exchange import exchange_of
 from harness.evaluation.run_analysis import assess, finish
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
@@ -41,6 +40,7 @@ from harness.running.connected import ConnectedStation
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.locks import lock_run
 from harness.running.progress import PlainProgress, TerminalProgress, progress_on_stderr
+from harness.running.who_connects import exchange_of
 from harness.station.items import Item, Workplace, item_as_dict
 
 

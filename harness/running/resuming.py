@@ -13,7 +13,7 @@ from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
 from drivers.toml_file import raise_mistakes
 from harness.bench.clock import as_iso
-from harness.bench.procedure import Procedure, find_procedure, procedure_names
+from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import StandIn
 from harness.bench.replay import Replay
 from harness.bench.takeover import MARK
@@ -34,6 +34,7 @@ from harness.run_file import (
 )
 from harness.run_file.run import Event
 from harness.running.connected import BenchStart, ConnectedStation, check_files, connect
+from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
 from harness.running.locks import lock_run

@@ -19,12 +19,11 @@ from drivers.sweep import SweepSettings
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
 from harness.analysis.loss.loss import level_db
+from harness.evaluation.standing import standing_of_band, worst_point
 from harness.evaluation.watch_look import BandLook, Look
-from harness.report.words.numbers import moment
-from harness.report.words.sentences import standing_of_band, worst_point
 from harness.run_file import Group, RunHeader, open_run, read_events, read_header, read_temperature
 from harness.run_file.reading import read_traces, sound_rows
-from harness.run_file.run import FOR_PROGRAMS, Event
+from harness.run_file.run import FOR_PROGRAMS, Event, moment
 
 LAST_SWEEPS = 5
 MOST_SHARE = 0.1
@@ -279,8 +278,8 @@ def _stated(header: RunHeader) -> _Stated:
 
 def _planned_sweeps(header: RunHeader, bands: dict[str, SweepSettings]) -> int | None:
     """Sweeps of the whole procedure, by rehearsing it; None where it is not at hand."""
-    from harness.bench.procedure import find_procedure, procedure_names
     from harness.bench.rehearsal import rehearse
+    from harness.running.finding_procedures import find_procedure, procedure_names
 
     if header.procedure not in procedure_names():
         return None

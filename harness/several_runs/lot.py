@@ -17,9 +17,9 @@ from harness.analysis.diagnosis.diagnosed import Finding
 from harness.analysis.lots.lot_band import LotBand
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.item_diagnosis import from_text
-from harness.report.words.numbers import moment
-from harness.report.words.sentences import WORST_FIRST, Standing
+from harness.evaluation.standing import WORST_FIRST, Standing
 from harness.run_file.figures import BandFigures, RunFigures, read_figures
+from harness.run_file.run import moment
 
 ACCEPTED = (Standing.PASS, Standing.CONDITIONAL_PASS)
 

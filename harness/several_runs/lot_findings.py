@@ -16,7 +16,7 @@ from harness.analysis.lots.control_charts import (
     means_and_ranges_chart,
 )
 from harness.analysis.lots.lot_band import LotSummary, summarize
-from harness.report.words.sentences import WORST_FIRST
+from harness.evaluation.standing import WORST_FIRST
 from harness.several_runs.lot import ACCEPTED, Lot, LotGroup, LotItem
 
 FEWEST = 2

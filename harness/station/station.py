@@ -17,8 +17,8 @@ from drivers.quantities import (
 )
 from drivers.sweep import SweepSettings
 from drivers.toml_file import Mistake, ReadFile, Table, read_table
-from harness.analysis.expected.catalogue_files import CatalogueFile
-from harness.analysis.expected.catalogue_parts import Catalogue, load_catalogue
+from harness.analysis.expected.catalogue_files import CatalogueFile, load_catalogue
+from harness.analysis.expected.catalogue_parts import Catalogue
 from harness.station.decision_table import DecisionTable
 from harness.station.hands_free_table import HandsFree
 from harness.station.instrument_tables import (

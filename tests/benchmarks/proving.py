@@ -7,9 +7,9 @@ from functools import partial
 from pathlib import Path
 
 from harness.analysis.planning.proof import Task, coverage
-from harness.bench.procedure import find_procedure
 from harness.bench.timetable import timetable
 from harness.planning.campaign_world import Assumed, world_of
+from harness.running.finding_procedures import find_procedure
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from harness.station.statements import statements_of

@@ -4,8 +4,8 @@ import re
 
 from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.bench.procedure import find_procedure
 from harness.run_file import count_suspects, open_run, read_readings
+from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from functools import cache
 from importlib import resources
 from typing import Annotated, Literal
 
@@ -146,8 +147,9 @@ class CatalogueFile(Entry):
         )
 
 
-def shipped_entries() -> Catalogue:
-    """The entries of the files that come with Tareline."""
+@cache
+def load_catalogue() -> Catalogue:
+    """The catalogue that comes with Tareline."""
     whole = Catalogue({}, {})
     for file in SHIPPED:
         text = (resources.files("harness.analysis.expected") / file).read_text("utf-8")

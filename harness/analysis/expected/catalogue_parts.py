@@ -1,6 +1,6 @@
 """What cables, connectors and adapters nominally lose, each entry with its source.
 
-The entries that come with Tareline are in `cables.toml` and `joints.toml`; `catalogue_entries`
+The entries that come with Tareline are in `cables.toml` and `joints.toml`; `catalogue_files`
 reads them. A cable stands there as its published points; the constants of a sqrt(f) + b f are
 fitted to them.
 """
@@ -10,14 +10,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from typing import TypeVar
 
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.attenuation_fit import curve_variance
-from harness.analysis.expected.attenuation_fit import fit_attenuation as fit_attenuation
 
 METRES_PER_UNIT = {"dB/m": 1.0, "dB/100 m": 100.0, "dB/100 ft": 30.48}
 """Length that a unit of attenuation refers to, in m (1 ft = 0.3048 m exactly)."""
@@ -271,14 +269,6 @@ class Catalogue:
             hint = f"did you mean {self._by_spelling[near[0]]!r}?" if near else f"known: {known}"
             raise UnknownPartError(f"there is no part {name!r} in the catalogue; {hint}")
         return self.cables.get(key) or self.joints[key]
-
-
-@cache
-def load_catalogue() -> Catalogue:
-    """The catalogue that comes with Tareline."""
-    from harness.analysis.expected.catalogue_files import shipped_entries
-
-    return shipped_entries()
 
 
 def _folded(name: str) -> str:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.loss_series import LossSeries
+from harness.analysis.stability.stability import Stability, stability_of
 from harness.analysis.uncertainty.budget import Contribution
 from harness.analysis.uncertainty.conformity import Decision
-
-if TYPE_CHECKING:
-    from harness.analysis.stability.stability import Stability
 
 Method = Literal["gum", "monte carlo"]
 """How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""
@@ -258,3 +256,8 @@ class BandResult:
     """Plain sentences the reader must know, such as a contribution that could not be assessed."""
     stability: Stability | None = None
     """How it held over time; None with too few sweeps."""
+
+
+def stability_of_band(result: BandResult) -> Stability | None:
+    """How a band held over time; None with too few sweeps within one insertion."""
+    return stability_of(result.series, result.zero_time, result.zero_change_db)

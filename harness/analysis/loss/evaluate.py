@@ -23,7 +23,7 @@ from harness.analysis.loss.contributions_from_readings import (
 from harness.analysis.loss.contributions_from_statements import statement_lines
 from harness.analysis.loss.drift import drift_lines, zero_marks
 from harness.analysis.loss.reduction import Findings, ReducedBand, reduced
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.uncertainty.budget import CombinedUncertainty, Contribution, combine
 from harness.analysis.uncertainty.conformity import Decision, DecisionRule, decide
 from harness.analysis.uncertainty.monte_carlo import numerical_tolerance, propagate

@@ -20,7 +20,7 @@ from harness.analysis.loss.loss import (
     require_rising,
 )
 from harness.analysis.loss.repeatability import Repeatability, anova_of
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.loss_series import LossSeries
 
 TEMPERATURE_HOLDS_S = 600.0
 """How far in time a reading of the temperature is taken to tell of a sweep (common practice, no

@@ -12,10 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import BoolArray, FloatArray, IntArray
-from harness.analysis.loss.band import BandResult
-from harness.analysis.loss.series import LossSeries
 from harness.analysis.stability.allan import AllanTable, allan_table
 from harness.analysis.stability.correlated_fit import Blocks, Estimate, NoiseModels, make_blocks
+from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.outliers_and_steps import Steps, find_steps, outliers
 from harness.analysis.stability.scatter_in_time import (
     SECONDS_PER_HOUR,
@@ -106,9 +105,14 @@ class Stability:
     """What the reader must know of these figures."""
 
 
-def stability_of(result: BandResult) -> Stability | None:
-    """Stability of a band; None with fewer than 16 sweeps within one insertion."""
-    series = result.series
+def stability_of(
+    series: LossSeries | None, zero_time: FloatArray, zero_change_db: FloatArray
+) -> Stability | None:
+    """Stability of a band; None with fewer than 16 sweeps within one insertion.
+
+    The zero as it was at each of M makings of the through: Unix times (M,), and its changes
+    (M, P) at the P frequencies of the band.
+    """
     if series is None or not len(series.time):
         return None
     _, per_insertion = np.unique(series.insertion, return_counts=True)
@@ -152,7 +156,7 @@ def stability_of(result: BandResult) -> Stability | None:
         warm_up=warm_up,
         outliers=marked,
         steps=steps,
-        zero=_zero(result, series, blocks),
+        zero=_zero(series, zero_time, zero_change_db, blocks),
         notes=tuple(notes),
     )
 
@@ -237,17 +241,19 @@ def _temperature(
     )
 
 
-def _zero(result: BandResult, series: LossSeries, blocks: Blocks) -> ZeroMeanwhile:
+def _zero(
+    series: LossSeries, zero_time: FloatArray, zero_change_db: FloatArray, blocks: Blocks
+) -> ZeroMeanwhile:
     corrected, plain = blocks.means(series.loss_db), blocks.means(series.uncorrected_db)
     hours = _line(blocks)[:, 1]
     length = (series.time[-1] - series.time[0]) / SECONDS_PER_HOUR
     lean = length / float(hours @ hours)
     square = float(np.sum((plain - plain.mean()) ** 2))
     left = float(np.sum((corrected - corrected.mean()) ** 2))
-    checked_later = len(result.zero_time) > 1 and square > 0.0
+    checked_later = len(zero_time) > 1 and square > 0.0
     return ZeroMeanwhile(
-        time=result.zero_time,
-        change_db=np.asarray(result.zero_change_db.mean(axis=1)),
+        time=zero_time,
+        change_db=np.asarray(zero_change_db.mean(axis=1)),
         apparent_change_db=float(hours @ plain * lean),
         remaining_change_db=float(hours @ corrected * lean),
         explained_share=1.0 - left / square if checked_later else float("nan"),

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, field, replace
 from enum import Enum
 
-from harness.analysis.loss.connection_state import (
+from harness.connections.hands_free.connection_state import (
     ConnectionRules,
     ConnectionState,
     Watched,

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.sweep import SweepSettings
-from harness.analysis.loss.connection_state import ConnectionRules
-from harness.analysis.loss.loss import level_db
 from harness.bench.equipment import Source
-from harness.bench.readings_check import FAINTEST_RATIO, transmission_of
+from harness.bench.readings_check import transmission_level_db
+from harness.connections.hands_free.connection_state import ConnectionRules
 from harness.station.station import Station
 
 POINTS = 11
@@ -57,8 +56,7 @@ class QuickLook:
             sweep = self._source.sweep()
         finally:
             self._source.rf_off()
-        ratio = np.maximum(np.abs(transmission_of(sweep)), FAINTEST_RATIO)
-        return float(np.mean(level_db(ratio.astype(np.complex128))))
+        return float(np.mean(transmission_level_db(sweep)))
 
     def recover(self) -> None:
         """Have the source start afresh after trouble, RF off."""

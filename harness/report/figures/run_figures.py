@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
+from harness.evaluation.standing import standing_of_band, worst_index, worst_point
 from harness.report.figures.svg import (
     EXPECTED,
     HAIRLINE,
@@ -24,13 +25,7 @@ from harness.report.figures.svg import (
     rendered,
 )
 from harness.report.words import numbers
-from harness.report.words.sentences import (
-    band_span,
-    greatest_first,
-    standing_of_band,
-    worst_index,
-    worst_point,
-)
+from harness.report.words.sentences import band_span, greatest_first
 from harness.run_file.run import BandResult
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.stability import Stability
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from harness.evaluation.standing import standing_of_band
 from harness.report.files.spreadsheet import Cell, as_csv
-from harness.report.words.sentences import item_name, standing_of_band
+from harness.report.words.sentences import item_name
 from harness.run_file.run import BandResult, Run
 
 _PER_FREQUENCY = (

@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.expected.comparison import compare
+from harness.analysis.diagnosis.comparison import compare
 from harness.analysis.uncertainty.budget import Contribution
+from harness.evaluation.standing import worst_point
 from harness.report.files.stability_json import stability_as_dict
 from harness.report.words.diagnosis_words import finding_as_dict
-from harness.report.words.sentences import worst_point
 from harness.run_file.run import BandResult, Run
 
 SCHEMA = "tareline-result/1"

@@ -11,21 +11,13 @@ import math
 from dataclasses import dataclass
 from datetime import date
 
+from harness.evaluation.standing import Standing, standing_of_band, standing_of_run, worst_point
 from harness.report.pages.frame import css_string, render
 from harness.report.words import numbers
 from harness.report.words.decisions import is_accepted, risk_of
-from harness.report.words.sentences import (
-    CONFIDENCE,
-    Standing,
-    band_span,
-    bands_sentence,
-    item_name,
-    standing_of_band,
-    standing_of_run,
-    worst_point,
-)
+from harness.report.words.sentences import CONFIDENCE, band_span, bands_sentence, item_name
 from harness.report.words.validity import how_combined, marks_of
-from harness.run_file.run import BandResult, Run
+from harness.run_file.run import BandResult, Run, moment
 from harness.station.certificate_details import Calibration, CertificateDetails, Party
 
 TITLE = "Certificate of measurement: insertion loss"
@@ -126,7 +118,7 @@ def _day(day: date | None) -> str:
 
 def _days_of(run: Run) -> str:
     """The day of the measurement, or the first and the last."""
-    moments = [numbers.moment(stamp) for stamp in (run.started, run.finished)]
+    moments = [moment(stamp) for stamp in (run.started, run.finished)]
     days = list(dict.fromkeys(m.date().isoformat() for m in moments if m))
     return " to ".join(days)
 

@@ -11,6 +11,7 @@ from functools import lru_cache
 from pathlib import Path
 from urllib.parse import quote
 
+from harness.evaluation.standing import Standing
 from harness.report.figures.lot_figures import chart_figure, distribution_figure, drift_figure
 from harness.report.files.whole_file import write_whole
 from harness.report.pages.frame import render, resource
@@ -28,7 +29,7 @@ from harness.report.words.lot_words import (
     runs_sentence,
     yield_sentence,
 )
-from harness.report.words.sentences import CONFIDENCE, SIMULATED, Standing
+from harness.report.words.sentences import CONFIDENCE, SIMULATED
 from harness.several_runs.lot import Lot, LotItem, standing_of
 from harness.several_runs.lot_findings import Apart, GroupFindings, find_in_lot, stand_apart
 

@@ -8,6 +8,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.analysis.uncertainty.conformity import Decision
+from harness.evaluation.standing import (
+    Standing,
+    agreement,
+    deciding_band,
+    standing_of_band,
+    standing_of_run,
+    worst_point,
+)
 from harness.report.figures import run_figures as figures
 from harness.report.pages.stability_view import (
     Fault,
@@ -20,21 +28,9 @@ from harness.report.words import numbers, particulars
 from harness.report.words.decisions import advice_of, is_accepted, risk_of
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.particulars import Row
-from harness.report.words.sentences import (
-    Standing,
-    agreement,
-    band_span,
-    deciding_band,
-    greatest_first,
-    item_name,
-    notes_of,
-    sentences,
-    standing_of_band,
-    standing_of_run,
-    worst_point,
-)
+from harness.report.words.sentences import band_span, greatest_first, item_name, notes_of, sentences
 from harness.report.words.validity import how_combined, marks_of
-from harness.run_file.run import BandResult, Event, Run
+from harness.run_file.run import BandResult, Event, Run, moment
 
 NONE = "–"
 
@@ -219,7 +215,7 @@ def _sources(run: Run) -> list[tuple[str, list[str]]]:
 
 
 def _run_rows(run: Run) -> list[Row]:
-    started, finished = numbers.moment(run.started), numbers.moment(run.finished)
+    started, finished = moment(run.started), moment(run.finished)
     stated = [
         ("Run", run.run_id),
         ("Run file", run.path.name),
@@ -244,14 +240,14 @@ def _instrument(instrument: dict[str, str]) -> dict[str, str]:
 
 
 def _event(event: Event, started: str) -> tuple[str, str, str]:
-    start = numbers.moment(started)
+    start = moment(started)
     zone = start.tzinfo if start else None
     return numbers.clock_of_unix(event.time, zone), event.kind, event.text
 
 
 def _started_unix(run: Run) -> float:
     """Unix time of the run's start, or of the earliest check where the stamp is unreadable."""
-    start = numbers.moment(run.started)
+    start = moment(run.started)
     if start:
         return start.timestamp()
     return min(float(band.zero_time.min()) for band in run.bands.values() if band.zero_time.size)

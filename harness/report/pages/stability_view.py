@@ -20,7 +20,7 @@ from harness.report.words.stability_words import (
     temperature_of,
     zero_of,
 )
-from harness.run_file.run import FOR_PROGRAMS, BandResult, Event, Run
+from harness.run_file.run import FOR_PROGRAMS, BandResult, Event, Run, moment
 
 NONE = "–"
 MOST_FAULTS = 50
@@ -160,7 +160,7 @@ def _gathered(said: dict[str, tuple[str, ...]]) -> list[tuple[str, str]]:
 
 def faults_of(run: Run) -> tuple[list[Fault], int]:
     """What went wrong and was mended, at most 50 of them, and how many there are beyond."""
-    start = numbers.moment(run.started)
+    start = moment(run.started)
     zone = start.tzinfo if start else None
     times = [band.series.time for band in run.bands.values() if band.series is not None]
     kept = np.sort(np.concatenate(times)) if times else np.empty(0)

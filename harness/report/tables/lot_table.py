@@ -6,6 +6,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from harness.evaluation.standing import Standing
 from harness.report.tables.run_table import STYLE, as_text
 from harness.report.words import numbers
 from harness.report.words.lot_words import (
@@ -18,7 +19,7 @@ from harness.report.words.lot_words import (
     runs_sentence,
     yield_sentence,
 )
-from harness.report.words.sentences import CONFIDENCE, SIMULATED, Standing
+from harness.report.words.sentences import CONFIDENCE, SIMULATED
 from harness.several_runs.lot import Lot
 from harness.several_runs.lot_findings import GroupFindings, find_in_lot, stand_apart
 

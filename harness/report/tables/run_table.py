@@ -11,21 +11,23 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
+from harness.evaluation.standing import (
+    Point,
+    Standing,
+    standing_of_band,
+    standing_of_run,
+    worst_point,
+)
 from harness.report.words import numbers, signs
 from harness.report.words.decisions import advice_of
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.sentences import (
     CONFIDENCE,
     SIMULATED,
-    Point,
-    Standing,
     band_span,
     item_name,
     notes_of,
-    standing_of_band,
-    standing_of_run,
     summary,
-    worst_point,
 )
 from harness.report.words.stability_words import stability_lines
 from harness.report.words.validity import marks_of

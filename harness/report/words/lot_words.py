@@ -16,9 +16,9 @@ from harness.analysis.lots.capability import (
 )
 from harness.analysis.lots.control_charts import signal_runs
 from harness.analysis.lots.outliers import FEWEST
+from harness.evaluation.standing import Standing
 from harness.report.words import numbers
 from harness.report.words.diagnosis_words import finding_sentences
-from harness.report.words.sentences import Standing
 from harness.several_runs.lot import Lot, LotGroup, LotItem, stated_station
 from harness.several_runs.lot_findings import GroupFindings, yield_of
 

@@ -11,6 +11,8 @@ import re
 from datetime import UTC, datetime, tzinfo
 from decimal import ROUND_HALF_UP, Context, Decimal
 
+from harness.run_file.run import moment
+
 _UNKNOWN = "unknown"
 _PLAIN_DECIBEL_PLACES = 3
 _LIMIT_PLACES = 4
@@ -163,15 +165,6 @@ def duration(seconds: float) -> str:
     if hours:
         return f"{hours} h {minutes:02d} min"
     return f"{minutes} min {remaining:02d} s" if minutes else f"{remaining} s"
-
-
-def moment(stamp: str) -> datetime | None:
-    """The time that an ISO 8601 stamp states, None where it is empty or unreadable."""
-    try:
-        parsed = datetime.fromisoformat(stamp)
-    except ValueError:
-        return None
-    return parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)
 
 
 def clock(stamp: str) -> str:

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
+from harness.evaluation.standing import Standing, deciding_band, standing_of_run, worst_point
 from harness.report.words import numbers
-from harness.report.words.sentences import (
-    Standing,
-    deciding_band,
-    item_name,
-    standing_of_run,
-    worst_point,
-)
+from harness.report.words.sentences import item_name
 from harness.run_file.run import Run
 
 GOOD = (Standing.PASS, Standing.NO_LIMIT)

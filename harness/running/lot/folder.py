@@ -13,7 +13,7 @@ from typing import Any
 
 from drivers.errors import InputError
 from harness.analysis.uncertainty.conformity import Verdict
-from harness.report.words.sentences import WORST_FIRST, Standing
+from harness.evaluation.standing import WORST_FIRST, Standing
 from harness.run_file import Group, open_run
 
 WANTED_AGAIN = b"again"

@@ -17,8 +17,8 @@ from harness.bench.sitting import ItemFile, Outcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.standing import standing_of_band, standing_of_run
 from harness.report.words.diagnosis_words import finding_of_run
-from harness.report.words.sentences import standing_of_band, standing_of_run
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
 from harness.run_file.run import BandResult, Event, Run

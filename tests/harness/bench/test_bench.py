@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
 from harness.bench import rehearsal
-from harness.bench.procedure import Procedure, find_procedure, procedure_names
+from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import rehearse
 from harness.connections.exchange import PersonAtTheBench
+from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopSignals
 from harness.running.item_run import Assignment, ItemRun, OpenStation
 from harness.running.measure import rehearsed

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.commands.cli import app
 from harness.planning.expectation import Job, Standing, as_json, candidate
 from harness.station.starter_files import write_starter

@@ -7,10 +7,10 @@ import pytest
 from typer.testing import CliRunner
 
 from drivers.errors import InputError
-from harness.bench.procedure import find_procedure
 from harness.bench.timetable import OVERHEAD_S, sweep_seconds, timetable
 from harness.commands.cli import app
 from harness.report.tables.plan_table import REMEDIES
+from harness.running.finding_procedures import find_procedure
 from harness.station.items import read_workplace
 from tests.harness.set_ups import use_set_up
 

@@ -9,7 +9,7 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.sweep import Sweep
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.loss_series import LossSeries
 from harness.evaluation.run_analysis import assess, finish, read_run
 from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_readings, take_up

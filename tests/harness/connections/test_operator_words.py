@@ -30,7 +30,7 @@ from harness.connections.operator_prompts import (
 )
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.typed_lines import TypedLines
-from harness.report.words.sentences import Standing
+from harness.evaluation.standing import Standing
 from harness.report.words.signs import shown
 from harness.running.lot.trial_order import trial_order
 from harness.station.items import read_workplace

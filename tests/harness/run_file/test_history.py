@@ -8,10 +8,10 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.bench.procedure import find_procedure
 from harness.evaluation.run_analysis import assess, read_run
 from harness.run_file import open_run, read_readings
 from harness.run_file.history import earlier_runs, read_history
+from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter

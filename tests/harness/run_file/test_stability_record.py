@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from harness.analysis.stability.stability import stability_of
+from harness.analysis.loss.band import stability_of_band
 from harness.evaluation.run_analysis import assess, read_run
 from harness.report.files.result_json import as_dict
 from harness.run_file import RunHeader, RunJournal, open_run
@@ -39,7 +39,7 @@ def test_it_is_read_back_as_it_was(tmp_path, warm_up_db):
         make_band(frequencies("satellite")), series=series, zero_time=drawn.zero_time
     )
     band = dataclasses.replace(band, zero_change_db=band.zero_change_db[:1])
-    band = dataclasses.replace(band, stability=stability_of(band))
+    band = dataclasses.replace(band, stability=stability_of_band(band))
     assert (band.stability.warm_up is not None) == (warm_up_db > 0.0)
 
     path = tmp_path / "run.h5"
@@ -64,7 +64,7 @@ def test_it_is_read_back_as_it_was(tmp_path, warm_up_db):
 
 
 def test_a_long_run_has_it_from_file_to_json(tmp_path, benches):
-    from harness.bench.procedure import find_procedure
+    from harness.running.finding_procedures import find_procedure
     from harness.running.measure import Assignment, measure
 
     workplace = station_on(benches["vector"], tmp_path, "vector")

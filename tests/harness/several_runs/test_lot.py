@@ -21,10 +21,10 @@ from hypothesis import strategies as st
 from drivers.errors import InputError
 from harness.analysis.uncertainty.conformity import verdict_of
 from harness.evaluation.run_analysis import read_run
+from harness.evaluation.standing import Standing, deciding_band, standing_of_run, worst_point
 from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
 from harness.report.files.lot_csv import COLUMNS, lot_csv
 from harness.report.pages.lot_page import render_lot
-from harness.report.words.sentences import Standing, deciding_band, standing_of_run, worst_point
 from harness.run_file.figures import read_figures
 from harness.several_runs.lot import make_lot, read_lot, standing_of
 from harness.several_runs.lot_findings import find_in_lot, yield_of

@@ -11,7 +11,7 @@ import numpy as np
 
 from drivers.simulated.described.bench_description import BenchDescription, parse_description
 from drivers.simulated.physics.truth import port_match, through_loss_db
-from harness.bench.procedure import find_procedure
+from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.constants import epsilon_0, mu_0, speed_of_light
 
-from harness.analysis.expected.catalogue_parts import Cable, load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
+from harness.analysis.expected.catalogue_parts import Cable
 
 CABLES = {
     "RG-316": ("SMA", 1.0),

@@ -15,7 +15,7 @@ from drivers.simulated.physics.simulated_bench import THROUGH, SimulatedBench
 from harness.analysis.diagnosis.diagnosis import Diagnosis, diagnose
 from harness.analysis.diagnosis.observation import Observation, observe
 from harness.analysis.diagnosis.transit_time import item_delay
-from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.expected.expected_loss import expected_loss
 from harness.analysis.expected.part_list import parse_part
 from harness.analysis.loss.band import BandReadings, BandResult, Statements

@@ -7,10 +7,10 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-from harness.bench.procedure import find_procedure
 from harness.evaluation.run_analysis import read_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.run_file.run import Run
+from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter

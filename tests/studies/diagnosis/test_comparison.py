@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.analysis.expected.comparison import compare
+from harness.analysis.diagnosis.comparison import compare
 from harness.analysis.loss.band import BandResult
 
 SIZES = st.floats(1e-3, 10.0)

@@ -6,8 +6,8 @@ import numpy as np
 from scipy.stats import binom
 
 from harness.evaluation.run_analysis import read_run
+from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
-from harness.report.words.sentences import Standing, standing_of_run
 
 NOT_GOOD = (Standing.FAIL, Standing.CONDITIONAL_FAIL)
 STATED_RISK = 0.0228

@@ -4,7 +4,7 @@ import numpy as np
 import scipy.linalg
 import scipy.stats  # noqa: F401
 
-from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
 from tests.studies.production.drawn_lot import DrawnLot
 from tests.studies.production.judgement import judged
 from tests.studies.production.killed_twice import measured

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from harness.analysis.loss.band import stability_of_band
 from harness.analysis.lots.binomial import Share
 from harness.analysis.stability.allan import allan_table
-from harness.analysis.stability.stability import stability_of
 from tests.studies.stability.worlds import (
     COEFFICIENT_DB_PER_K,
     DRIFT_DB_PER_H,
@@ -44,7 +44,7 @@ def carry_out(world: World, runs: int) -> Coverage:
     drift = temperature = seen = marked = 0
     width = 0.0
     for _ in range(runs):
-        found = stability_of(world.draw(rng))
+        found = stability_of_band(world.draw(rng))
         assert found is not None
         assert found.temperature is not None
         beside = found.temperature.drift_db_per_h

@@ -28,7 +28,7 @@ def test_intervals_hold_what_they_say(world):
 
 
 def test_an_interval_of_half_the_width_is_caught(monkeypatch):
-    real = study.stability_of
+    real = study.stability_of_band
 
     def halved(band):
         found = real(band)
@@ -38,7 +38,7 @@ def test_an_interval_of_half_the_width_is_caught(monkeypatch):
                 object.__setattr__(estimate, end, value)
         return found
 
-    monkeypatch.setattr(study, "stability_of", halved)
+    monkeypatch.setattr(study, "stability_of_band", halved)
     found = carry_out(World("white, 32", 32), 25)
     assert not may_be(found.temperature, LEAST, MOST)
 

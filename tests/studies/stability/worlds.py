@@ -8,7 +8,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.stability.loss_series import LossSeries
 
 START = 1_772_442_845.0
 LOSS_DB = 0.6

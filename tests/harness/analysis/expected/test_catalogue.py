@@ -8,13 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.quantities import LENGTH_UNITS, parse_quantity
-from harness.analysis.expected.catalogue_parts import (
-    Catalogue,
-    UnknownPartError,
-    fit_attenuation,
-    load_catalogue,
-    rests_on_memory,
-)
+from harness.analysis.expected.attenuation_fit import fit_attenuation
+from harness.analysis.expected.catalogue_files import load_catalogue
+from harness.analysis.expected.catalogue_parts import Catalogue, UnknownPartError, rests_on_memory
 from harness.analysis.expected.expected_loss import expected_loss
 from harness.analysis.expected.part_list import parse_part
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.constants import mu_0
 
-from harness.analysis.expected.catalogue_parts import Cable, Construction, Stated, load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
+from harness.analysis.expected.catalogue_parts import Cable, Construction, Stated
 from harness.analysis.expected.first_principles import (
     AGREES_WITHIN,
     BRAID_FACTOR,

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.quantities import LENGTH_UNITS, parse_quantity
-from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.expected.part_list import Part, parse_chain, require_usable_name
 
 

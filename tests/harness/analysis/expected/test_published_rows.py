@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.expected.attenuation_fit import curve_variance, fit_with_covariance
-from harness.analysis.expected.catalogue_parts import Cable, PublishedPoints, load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
+from harness.analysis.expected.catalogue_parts import Cable, PublishedPoints
 from harness.analysis.expected.published_rows import compare_row, fit_residuals, held_out_errors
 
 CABLES = list(load_catalogue().cables.values())

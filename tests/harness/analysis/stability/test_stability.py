@@ -10,10 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.analysis.loss.series import LossSeries
+from harness.analysis.loss.band import stability_of_band
 from harness.analysis.stability.correlated_fit import NoiseModels, make_blocks
+from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.scatter_in_time import residuals_about_trend
-from harness.analysis.stability.stability import FEWEST_SWEEPS, stability_of
+from harness.analysis.stability.stability import FEWEST_SWEEPS
 from harness.analysis.stability.time_grid import time_grid
 from tests.studies.stability.worlds import START, World, band_of
 
@@ -36,7 +37,7 @@ def night(**changes):
 def test_a_drift_and_a_coefficient_are_found_with_their_intervals():
     calm = night()
     loss_db = calm.loss_db + 0.003 * (calm.temperature_c - 23.0)
-    found = stability_of(band_of(dataclasses.replace(calm, loss_db=loss_db)))
+    found = stability_of_band(band_of(dataclasses.replace(calm, loss_db=loss_db)))
     effect = found.temperature
     assert effect.coefficient_db_per_k.low < 0.003 < effect.coefficient_db_per_k.high
     assert effect.coefficient_db_per_k.high - effect.coefficient_db_per_k.low < 0.001
@@ -50,23 +51,23 @@ def test_a_drift_and_a_coefficient_are_found_with_their_intervals():
 def test_temperature_that_rises_with_time_is_not_told_apart():
     calm = night()
     hours = (calm.time - START) / 3600.0
-    found = stability_of(band_of(night(temperature_c=23.0 + hours + 0.3 * np.sin(hours))))
+    found = stability_of_band(band_of(night(temperature_c=23.0 + hours + 0.3 * np.sin(hours))))
     assert not found.temperature.is_told_apart
     assert any("cannot be told apart" in note for note in found.notes)
-    apart = stability_of(band_of(calm)).temperature
+    apart = stability_of_band(band_of(calm)).temperature
     width = found.temperature.drift_db_per_h.high - found.temperature.drift_db_per_h.low
     assert width > 3.0 * (apart.drift_db_per_h.high - apart.drift_db_per_h.low)
 
 
 def test_a_straight_ramp_has_no_coefficient():
     ramp = night(temperature_c=23.0 + np.arange(480) / 240.0)
-    found = stability_of(band_of(ramp))
+    found = stability_of_band(band_of(ramp))
     assert found.temperature is None
     assert any("straight line" in note for note in found.notes)
 
 
 def test_a_steady_temperature_says_nothing():
-    found = stability_of(band_of(night(temperature_c=np.full(480, 23.0))))
+    found = stability_of_band(band_of(night(temperature_c=np.full(480, 23.0))))
     assert found.temperature is None
     assert any("moved by" in note for note in found.notes)
 
@@ -74,7 +75,7 @@ def test_a_steady_temperature_says_nothing():
 def test_warm_up_is_found_with_its_time():
     calm = night()
     since = calm.time - START
-    found = stability_of(band_of(night(loss_db=calm.loss_db + 0.02 * np.exp(-since / 1800.0))))
+    found = stability_of_band(band_of(night(loss_db=calm.loss_db + 0.02 * np.exp(-since / 1800.0))))
     assert found.warm_up.time_constant_s == pytest.approx(1800.0, rel=0.15)
     assert found.warm_up.approach_db == pytest.approx(0.02, rel=0.15)
     # a tenth of the approach is above the scatter of a sweep: ln 20 time constants
@@ -86,7 +87,7 @@ def test_an_outlier_does_not_weigh_in_the_drift():
     calm = night()
     struck = calm.loss_db.copy()
     struck[470] += 0.5
-    plain, found = (stability_of(band_of(night(loss_db=x))) for x in (calm.loss_db, struck))
+    plain, found = (stability_of_band(band_of(night(loss_db=x))) for x in (calm.loss_db, struck))
     assert found.outliers.tolist() == [470]
     assert found.drift_db_per_h.value == pytest.approx(plain.drift_db_per_h.value, abs=1e-4)
     assert found.allan.deviation[0] > 5.0 * plain.allan.deviation[0]
@@ -98,19 +99,19 @@ def test_the_zero_explains_what_it_made():
     change_db = np.linspace(0.0, 0.05, 9)
     seen = calm.loss_db + np.interp(calm.time, zero_time, change_db)
     band = band_of(night(uncorrected_db=seen), zero_time, np.repeat(change_db[:, None], 2, axis=1))
-    zero = stability_of(band).zero
+    zero = stability_of_band(band).zero
     assert zero.explained_share > 0.9
     assert zero.apparent_change_db == pytest.approx(0.05 + 0.016, abs=0.003)
     assert zero.remaining_change_db == pytest.approx(0.016, abs=0.002)
-    assert np.isnan(stability_of(band_of(calm)).zero.explained_share)
+    assert np.isnan(stability_of_band(band_of(calm)).zero.explained_share)
 
 
 def test_too_few_sweeps_of_one_insertion_say_nothing():
     short = World("short", FEWEST_SWEEPS - 1).draw(np.random.default_rng(1))
-    assert stability_of(short) is None
+    assert stability_of_band(short) is None
     many = night(insertion=np.arange(480) // 10)
-    assert stability_of(band_of(many)) is None
-    assert stability_of(dataclasses.replace(band_of(many), series=None)) is None
+    assert stability_of_band(band_of(many)) is None
+    assert stability_of_band(dataclasses.replace(band_of(many), series=None)) is None
 
 
 @settings(max_examples=15, deadline=None)
@@ -125,7 +126,7 @@ def test_whatever_the_times_are_there_are_figures(size, insertions, seed, scatte
     loss_db = np.round(0.5 + scatter_db * rng.normal(size=size), places)
     temperature_c = np.where(rng.random(size) < 0.2, np.nan, 20.0 + rng.normal(size=size))
     insertion = np.sort(rng.integers(0, insertions, size))
-    found = stability_of(band_of(LossSeries(time, loss_db, loss_db, insertion, temperature_c)))
+    found = stability_of_band(band_of(LossSeries(time, loss_db, loss_db, insertion, temperature_c)))
     if found is not None:
         estimate = found.drift_db_per_h
         assert estimate.low <= estimate.value <= estimate.high

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from harness.analysis.loss.series import LossSeries
-from harness.analysis.stability.stability import stability_of
+from harness.analysis.loss.band import stability_of_band
+from harness.analysis.stability.loss_series import LossSeries
 from harness.report.pages.run_page import render_page
 from harness.report.pages.stability_view import MOST_EVENTS, MOST_FAULTS
 from harness.report.tables.run_table import print_runs
@@ -38,7 +38,7 @@ def long_band(band: BandResult, started: float, sweeps: int) -> BandResult:
         np.zeros(int(keep.sum()), dtype=np.int64), temperature_c[keep],
     )  # fmt: skip
     band = dataclasses.replace(band, series=series)
-    return dataclasses.replace(band, stability=stability_of(band))
+    return dataclasses.replace(band, stability=stability_of_band(band))
 
 
 @pytest.fixture(scope="module")

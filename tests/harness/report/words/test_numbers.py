@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.report.words import numbers
+from harness.run_file.run import moment
 
 UNCERTAINTIES = st.floats(1e-6, 1e3, allow_nan=False)
 LOSSES = st.floats(-200.0, 200.0, allow_nan=False)
@@ -114,7 +115,7 @@ def test_a_probability_is_never_shown_as_certain(value: float) -> None:
 def test_times() -> None:
     assert numbers.clock("2026-03-02T09:14:05+01:00") == "2026-03-02 09:14:05 UTC+01:00"
     assert numbers.clock("yesterday") == "yesterday"
-    start = numbers.moment("2026-03-02T09:14:05+01:00")
+    start = moment("2026-03-02T09:14:05+01:00")
     assert start is not None
     shown = numbers.clock_of_unix(start.timestamp(), start.tzinfo)
     assert shown == "2026-03-02 09:14:05 UTC+01:00"

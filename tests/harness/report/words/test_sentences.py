@@ -8,18 +8,16 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from harness.report.words.sentences import (
+from harness.evaluation.standing import (
     Agreement,
     Standing,
     agreement,
     deciding_band,
-    notes_of,
-    sentences,
     standing_of_band,
     standing_of_run,
-    summary,
     worst_point,
 )
+from harness.report.words.sentences import notes_of, sentences, summary
 from harness.run_file.run import BandResult, Run
 
 

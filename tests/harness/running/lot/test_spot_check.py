@@ -11,10 +11,10 @@ import scipy.linalg
 import scipy.stats  # noqa: F401
 
 from drivers.errors import InputError, RunFileError
-from harness.analysis.expected.catalogue_parts import load_catalogue
+from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.evaluation.run_analysis import finish
+from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
-from harness.report.words.sentences import Standing, standing_of_run
 from harness.run_file import amend_run, open_run, read_events, read_readings
 from harness.running.lot.late_journal import OPERATORS_NOTE
 from tests.harness.command_line import Started, tareline

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from drivers.simulated.operator.operator_plan import DONE, End
 from drivers.simulated.operator.simulated_operator import SimulatedOperator
 from drivers.simulated.physics.simulated_bench import NOTHING, THROUGH, SimulatedBench
-from harness.analysis.loss.connection_state import (
+from harness.connections.hands_free.connection_state import (
     ConnectionRules,
     ConnectionState,
     Watched,

@@ -1,0 +1,137 @@
+"""How a band and a run stand: verdict, worst point, deciding band, loss against expected."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+
+from harness.run_file.run import BandResult, Run
+
+
+class Standing(Enum):
+    """What can be said of a band, a run or a set of runs: word, sign and a name for styling."""
+
+    PASS = ("pass", "✓", "pass")
+    CONDITIONAL_PASS = ("conditional pass", "(✓)", "conditional-pass")
+    CONDITIONAL_FAIL = ("conditional fail", "(✗)", "conditional-fail")
+    NO_VERDICT = ("no verdict", "?", "no-verdict")
+    FAIL = ("fail", "✗", "fail")
+    NO_LIMIT = ("no limit", "–", "no-limit")
+    UNFINISHED = ("not finished", "…", "unfinished")
+
+    def __init__(self, word: str, sign: str, slug: str) -> None:
+        self.word = word
+        self.sign = sign
+        self.slug = slug
+
+
+WORST_FIRST = (
+    Standing.FAIL,
+    Standing.NO_VERDICT,
+    Standing.CONDITIONAL_FAIL,
+    Standing.CONDITIONAL_PASS,
+    Standing.PASS,
+)
+"""Standings of bands that have a limit."""
+
+
+@dataclass(frozen=True)
+class Point:
+    """The figures of a band at its worst point; NaN where the run states none."""
+
+    index: int
+    frequency_hz: float
+    insertion_loss_db: float
+    expanded_uncertainty_db: float
+    limit_db: float
+    margin_db: float
+    expected_db: float
+    expected_expanded_uncertainty_db: float
+
+
+class Agreement(Enum):
+    """Loss against the expected loss."""
+
+    AS_EXPECTED = "as expected"
+    MORE = "more than expected"
+    LESS = "less than expected"
+    NONE = ""
+
+
+def standing_of_band(band: BandResult) -> Standing:
+    """The verdict of a band, or why it has none: no limit, or readings that allow no verdict."""
+    if band.decision is not None:
+        return Standing[band.decision.verdict.name]
+    return Standing.NO_LIMIT if band.limit_db is None else Standing.NO_VERDICT
+
+
+def standing_of_run(run: Run) -> Standing:
+    """The worst standing over the bands that have a limit."""
+    if not run.finished or not run.bands:
+        return Standing.UNFINISHED
+    standings = {standing_of_band(band) for band in run.bands.values()}
+    return next((bad for bad in WORST_FIRST if bad in standings), Standing.NO_LIMIT)
+
+
+def worst_index(band: BandResult) -> int:
+    """Index of the worst point: the decision's, or the greatest loss without a limit."""
+    if band.decision is not None:
+        return band.decision.worst_index
+    loss = band.insertion_loss_db
+    return int(np.argmax(np.where(np.isfinite(loss), loss, -np.inf)))
+
+
+def worst_point(band: BandResult) -> Point:
+    """The figures of a band at `worst_index`."""
+    index = worst_index(band)
+
+    def at(values: np.ndarray | None) -> float:
+        return math.nan if values is None else float(values[index])
+
+    return Point(
+        index=index,
+        frequency_hz=float(band.frequency_hz[index]),
+        insertion_loss_db=float(band.insertion_loss_db[index]),
+        expanded_uncertainty_db=float(band.expanded_uncertainty_db[index]),
+        limit_db=at(band.limit_db),
+        margin_db=math.nan if band.decision is None else band.decision.margin_db,
+        expected_db=at(band.expected_db),
+        expected_expanded_uncertainty_db=at(band.expected_expanded_uncertainty_db),
+    )
+
+
+def agreement(point: Point) -> Agreement:
+    """Whether loss and expected loss agree within their uncertainties.
+
+    Normalized error |E_n| <= 1 (ISO/IEC 17043:2010, B.3.1.3), the two taken as independent.
+    """
+    difference = point.insertion_loss_db - point.expected_db
+    reach = math.hypot(point.expanded_uncertainty_db, point.expected_expanded_uncertainty_db)
+    if not (math.isfinite(difference) and math.isfinite(reach)):
+        return Agreement.NONE
+    if abs(difference) <= reach:
+        return Agreement.AS_EXPECTED
+    return Agreement.MORE if difference > 0.0 else Agreement.LESS
+
+
+def deciding_band(run: Run) -> str:
+    """Name of the band that decides: least margin counted in U, else the greatest loss.
+
+    Raises:
+        ValueError: the run has no bands.
+    """
+
+    def reach(name: str) -> tuple[int, float]:
+        band = run.bands[name]
+        point = worst_point(band)
+        standing = standing_of_band(band)
+        if standing is Standing.NO_LIMIT:
+            return (len(WORST_FIRST), -point.insertion_loss_db)
+        if band.decision is None:
+            return (WORST_FIRST.index(standing), 0.0)
+        return (WORST_FIRST.index(standing), point.margin_db / point.expanded_uncertainty_db)
+
+    return min(run.bands, key=reach)
