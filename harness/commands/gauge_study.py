@@ -31,7 +31,7 @@ def gauge_study(
     if figure is not None:
         from harness.report.figures.gauge_figure import gauge_figure
         from harness.report.pages.figure_file import write_figure
-        from harness.report.tables.gauge_table import closing_sentences
+        from harness.report.words.gauge_words import closing_sentences
 
         drawings = [
             gauge_figure(assessed, band, f"gauge{place}")

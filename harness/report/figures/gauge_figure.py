@@ -8,8 +8,8 @@ import numpy as np
 
 from harness.analysis.lots.gauge_judgement import GAUGE_SIGMAS
 from harness.report.figures.svg import EXPECTED, INK, LIMIT, LOSS, MUTED, PAPER, rendered
-from harness.report.tables.gauge_table import band_sentences
 from harness.report.words import numbers
+from harness.report.words.gauge_words import band_sentences
 from harness.several_runs.gauge_results import AssessedBand, AssessedStudy
 
 if TYPE_CHECKING:

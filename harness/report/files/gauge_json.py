@@ -12,7 +12,7 @@ from typing import Any
 from harness.analysis.lots.figure_of_merit import Index
 from harness.analysis.lots.gauge_judgement import Judgement
 from harness.analysis.lots.gauge_variances import Component, GaugeStudy
-from harness.report.tables.gauge_table import band_sentences
+from harness.report.words.gauge_words import band_sentences
 from harness.several_runs.gauge_results import AssessedBand, AssessedStudy
 
 SCHEMA = "tareline-gauge-study/1"

@@ -15,7 +15,8 @@ from drivers.errors import InputError
 from harness.analysis.lots.gauge_variances import gauge_study
 from harness.commands.cli import app
 from harness.report.files.gauge_json import as_dict
-from harness.report.tables.gauge_table import band_sentences, print_study
+from harness.report.tables.gauge_table import print_study
+from harness.report.words.gauge_words import band_sentences
 from harness.several_runs.gauge_results import assess_study
 from harness.several_runs.gauge_runs import StudiedBand, StudiedRuns, read_study
 from tests.harness.study_runs import STARTED, study_workplace, write_study_run
