@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.sweep import SweepSettings
-from harness.bench.equipment import Source
+from harness.bench.equipment import Sweeper
 from harness.bench.readings_check import transmission_level_db
 from harness.connections.hands_free.connection_state import ConnectionRules
 from harness.station.station import Station
@@ -44,7 +44,7 @@ def look_settings(station: Station) -> SweepSettings:
 class QuickLook:
     """Looks through a source of sweeps; raises like it."""
 
-    def __init__(self, source: Source, settings: SweepSettings) -> None:
+    def __init__(self, source: Sweeper, settings: SweepSettings) -> None:
         self._source = source
         self._settings = settings
 
