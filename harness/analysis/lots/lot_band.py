@@ -14,13 +14,13 @@ import numpy as np
 from harness.analysis.arrays import FloatArray, IntArray
 from harness.analysis.lots.binomial import Share
 from harness.analysis.lots.outliers import Outliers, find_outliers
+from harness.analysis.units import SECONDS_PER_HOUR
 
 __all__ = ["Histogram", "LotBand", "LotDrift", "LotSummary", "Outliers", "Slope", "find_outliers"]
 
 MOST_BINS = 60
 CONFIDENCE = 0.95
 NO_VERDICT = -1
-SECONDS_PER_HOUR = 3600.0
 _ACCEPTED = (0, 1)
 """Severities of a pass and of a conditional pass."""
 

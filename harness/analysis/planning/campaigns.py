@@ -17,9 +17,7 @@ from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.diagnosis.reflected import mismatch_error_db, reflection_readings
 from harness.analysis.loss.band import BandReadings, Statements
 from harness.analysis.planning.zero_path import zero_path_db
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
-
-SECONDS_PER_HOUR = 3600.0
+from harness.analysis.units import DB_PER_NEPER, SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True)
