@@ -6,6 +6,7 @@ __all__ = [
     "instrument_tables",
     "items",
     "loss_table",
+    "rule_tables",
     "starter_files",
     "statements",
     "station",
