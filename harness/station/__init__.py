@@ -2,7 +2,6 @@
 
 __all__ = [
     "certificate_details",
-    "hands_free_table",
     "instrument_tables",
     "items",
     "loss_table",
