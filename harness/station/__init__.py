@@ -2,10 +2,10 @@
 
 __all__ = [
     "certificate_details",
-    "hands_free_table",
     "instrument_tables",
     "items",
     "loss_table",
+    "rule_tables",
     "starter_files",
     "statements",
     "station",
