@@ -28,7 +28,8 @@ def command_of(words):
     if not words or words[0].startswith("-"):
         return command_tree(), words
     first, *rest = words
-    if first.isupper():
+    if first.isupper() or re.fullmatch(r"\d+\.\d+\.\d+", first):
+        # any of them, or the version
         return None, rest
     assert first in command_tree().commands, f"there is no command {first!r}"
     if first != "run":
