@@ -16,7 +16,7 @@ from harness.bench.clock import as_iso
 from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import StandIn
 from harness.bench.replay import Replay
-from harness.bench.takeover import MARK
+from harness.bench.takeover import MARK, read_json
 from harness.bench.zero_judgement import GoingOn
 from harness.evaluation.run_analysis import finish
 from harness.run_file import (
@@ -33,12 +33,14 @@ from harness.run_file import (
     take_up,
 )
 from harness.run_file.run import Event
-from harness.running.connected import BenchStart, ConnectedStation, check_files, connect
+from harness.running.bench_start import BenchStart, next_start
+from harness.running.connected import ConnectedStation, check_files, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
+from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
+from harness.running.open_station import OpenStation
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
 
@@ -72,10 +74,7 @@ class Stopped:
     @property
     def bench_start(self) -> BenchStart | None:
         """How the simulated bench is to start, where one is started for the run."""
-        starts = [BenchStart(*mark["bench_start"]) for mark in self.marks if "bench_start" in mark]
-        if not starts:
-            return None
-        return starts[-1]._replace(number=starts[-1].number + 1)
+        return next_start(self.marks)
 
     @property
     def item(self) -> tuple[str, Item]:
@@ -159,7 +158,7 @@ def read_stopped(path: Path) -> Stopped:
                 hint=f"tareline report {path}",
             )
         kept = read_kept(file)
-        marks = tuple(json.loads(event.text) for event in kept.events if event.kind == MARK)
+        marks = tuple(read_json(kept.events, MARK))
         return Stopped(path, header, kept, read_rows(file), read_zero_times(file),
                        read_last_swept(file), marks)  # fmt: skip
 
