@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.errors import ZeroMovedError
-from harness.analysis.loss.loss import level_db
-from harness.bench.readings_check import TRANSMISSIONS
+from harness.analysis.loss.loss import level_db, transmission_row
 from harness.bench.takeover import Takeover
 from harness.run_file import Kind, RunJournal, read_making
 from harness.station.station import Station
@@ -61,7 +60,7 @@ class GoingOn:
                 old, new = (read_making(file, band, each) for each in (making, now))
             if old is None or new is None:
                 continue
-            row = next((old.traces.index(t) for t in TRANSMISSIONS if t in old.traces), 0)
+            row = transmission_row(old.traces)
             change_db = np.abs(
                 level_db(new.readings[:, row]).mean(axis=0)
                 - level_db(old.readings[:, row]).mean(axis=0)
