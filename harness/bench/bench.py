@@ -44,15 +44,18 @@ class Bench:
         self._equipment = equipment
         self._past = past or Replay((), {}, ())
         self._going_on = going_on
-        self._sweeping = Sweeping(equipment, bands, going_on.rows if going_on else None)
+        self._sweeping = Sweeping(
+            equipment,
+            bands,
+            going_on.rows if going_on else None,
+            going_on.times if going_on else None,
+        )
         self._makings = 0
-        self._zero_time = self._past.zero_time
         self._is_inserted = False
         self._insertion = 0
         self._insertions_made = 0
         self._insertion_of = (1, 1)
         """Which insertion it is, and of how many, for whoever makes it."""
-        self._is_old_zero_told = False
         self._in_schedule = False
 
     def normalize(self, sweeps: int = NORMALIZATION_SWEEPS, makings: int = 1) -> None:
@@ -114,7 +117,6 @@ class Bench:
         terms = read_terms(every, lasting, check_every, until, patience)
         past = self._past.schedule()
         if past is not None and past.has_ended:
-            self._zero_time = self._past.zero_time
             return
         schedule = self._schedule_of(terms, past)
         if past is None or self._equipment.clock() < schedule.end:
@@ -144,7 +146,6 @@ class Bench:
         if takeover is not None:
             self._check_before_going_on(takeover)
             self._insert("going on: insertion {} of {}".format(*self._insertion_of))
-        self._remark_age_of_zero()
         self._sweeping.sweep_bands("insertions", self._insertion, count)
 
     def note(self, text: str) -> None:
@@ -227,29 +228,12 @@ class Bench:
         if not self._makings:
             raise not_normalized(call)
 
-    def _remark_age_of_zero(self) -> None:
-        """Say once that the zero is older than the station allows; the run is marked for it."""
-        oldest_s = self._equipment.oldest_zero_s
-        if oldest_s is None or self._is_old_zero_told:
-            return
-        age_s = self._equipment.clock() - self._zero_time
-        if age_s <= oldest_s:
-            return
-        self._is_old_zero_told = True
-        text = (
-            f"the zero is {age_s / 3600.0:.1f} h old, older than the {oldest_s / 3600.0:g} h that "
-            "the station allows; check it more often"
-        )
-        self._equipment.progress.doing(text)
-        self._sweeping.record("note", text)
-
     def _sweep_through(self, sweeps: int, makings: int, what: str) -> None:
         require_positive(sweeps, "sweeps")
         require_positive(makings, "makings of the through")
         for making in range(1, makings + 1):
             if self._past.has_making(sweeps):
                 self._makings += 1
-                self._zero_time = self._past.zero_time
                 self._is_inserted = False
                 continue
             text = what if makings == 1 else f"{what}, {making} of {makings}"
@@ -266,7 +250,6 @@ class Bench:
         what_again = "joining the leads again"
         join_leads(self._sweeping, self._makings, sweeps, what, what_again, again=again)
         self._makings += 1
-        self._zero_time = self._equipment.clock()
 
     def _check_before_going_on(self, takeover: Takeover) -> None:
         """A connection is doubtful after a stop, and so is the zero: that is looked at first."""

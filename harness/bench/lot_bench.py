@@ -248,8 +248,10 @@ class LotBench:
     def _one(self, wanted: Wanted) -> Iterator[str]:
         """An item, and once more as long as the operator asks for that."""
         while True:
-            file = self._sitting.begin(wanted, self._require_zero("items_by_serial()").record)
-            sweeping = Sweeping(replace(self._equipment, journal=file), self.bands)
+            zero = self._require_zero("items_by_serial()").record
+            file = self._sitting.begin(wanted, zero)
+            equipment = replace(self._equipment, journal=file)
+            sweeping = Sweeping(equipment, self.bands, kept=zero.times())
             item = self._item = _ItemInHand(wanted, file, sweeping)
             yield wanted.serial
             self._item = None

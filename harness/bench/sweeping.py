@@ -26,6 +26,7 @@ from harness.bench.readings_check import (
 )
 from harness.bench.schedule import pauses_s
 from harness.bench.storing import Storing
+from harness.bench.sweep_times import SweepTimes, TimesOf
 from harness.run_file import Kind
 from harness.run_file.run import Event
 
@@ -53,8 +54,10 @@ class Sweeping:
         equipment: Equipment,
         bands: Mapping[str, SweepSettings],
         rows: Mapping[tuple[str, Kind], int] | None = None,
+        kept: TimesOf | None = None,
     ) -> None:
-        """`rows`: how many the journal holds already."""
+        """`rows`: how many the journal holds already; `kept`: when those that can be true were
+        made, as far as they tell of the zero."""
         self.bands = dict(bands)
         self.failures = 0
         """How often an instrument had to start afresh."""
@@ -65,6 +68,8 @@ class Sweeping:
         self._patience_s = 0.0
         self._trouble: _Trouble | None = None
         self._good: Counter[tuple[str, Kind]] = Counter()
+        self._times = SweepTimes(kept)
+        self._is_age_told = False
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
         """Where points at the receiver's floor came again, and so are what they are."""
@@ -188,8 +193,17 @@ class Sweeping:
                     self.equipment.source.make_safe()
                 raise
         self.rf_off()
+        if kind == "insertions":
+            self._tell_age_of_zero()
         for text in self.equipment.reconnections():
             self.record("recovery", f"asked again on a fresh connection after: {text}")
+
+    def _tell_age_of_zero(self) -> None:
+        """Say once that the zero is older than the station allows; the run is marked for it."""
+        if not self._is_age_told and (text := self._times.age_mark(self.equipment.oldest_zero_s)):
+            self._is_age_told = True
+            self.equipment.progress.doing(text)
+            self.record("note", text)
 
     def _whole_band(
         self, band: str, kind: Kind, index: int, wanted: int, count: int, is_first: bool
@@ -207,11 +221,13 @@ class Sweeping:
         """
         for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
             first, good = self._storing.rows(band, kind), self._good[band, kind]
+            times: list[float] = []
             for number in range(count):
                 is_very_first = is_first and number == 0 and attempt == 1
                 sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
                 self._storing.append(band, kind, index, sweep)
                 self._good[band, kind] += 1
+                times.append(sweep.time)
                 self._tell_end_of_trouble()
             try:
                 # asked while the last sweep is still on its way to the disk
@@ -226,6 +242,7 @@ class Sweeping:
                 self._recover(error)
                 self._set_up(self.bands[band])
             else:
+                self._times.add(band, kind, index, times)
                 if not self._storing.is_deferred:
                     self._storing.drain()
                 return

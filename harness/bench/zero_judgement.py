@@ -9,6 +9,7 @@ import numpy as np
 
 from drivers.errors import ZeroMovedError
 from harness.analysis.loss.loss import level_db, transmission_row
+from harness.bench.sweep_times import TimesOf
 from harness.bench.takeover import Takeover
 from harness.run_file import Kind, RunJournal, read_making
 from harness.station.station import Station
@@ -23,6 +24,8 @@ class GoingOn:
     station: Station
     rows: Mapping[tuple[str, Kind], int]
     """How many sweeps of each kind the file held when it was taken up, by band."""
+    times: TimesOf
+    """When those of them that can be true were made."""
     kept: int
     """How many of them can be true."""
 

@@ -28,8 +28,8 @@ from harness.run_file import (
     read_header,
     read_kept,
     read_last_swept,
+    read_mean_times,
     read_rows,
-    read_zero_times,
     take_up,
 )
 from harness.run_file.run import Event
@@ -61,7 +61,10 @@ class Stopped:
     kept: Kept
     rows: dict[tuple[str, Kind], int]
     """Finished sweeps, suspect ones too, by band and kind."""
-    zero_times: dict[int, float]
+    times: dict[tuple[str, Kind, int], tuple[float, int]]
+    """Mean Unix time of those that can be true, and how many, by band, kind and index."""
+    last_joined: float
+    """Unix s."""
     last_swept: float
     marks: tuple[dict[str, Any], ...]
 
@@ -69,7 +72,7 @@ class Stopped:
         """Its way through its procedure; made anew for each going-through."""
         bands = self.header.station["bands"]
         kept = self.kept
-        return Replay(bands, kept.sweeps, kept.events, self.zero_times, self.last_swept)
+        return Replay(bands, kept.sweeps, kept.events, self.last_joined, self.last_swept)
 
     @property
     def bench_start(self) -> BenchStart | None:
@@ -159,12 +162,20 @@ def read_stopped(path: Path) -> Stopped:
             )
         kept = read_kept(file)
         marks = tuple(read_json(kept.events, MARK))
-        return Stopped(path, header, kept, read_rows(file), read_zero_times(file),
-                       read_last_swept(file), marks)  # fmt: skip
+        return Stopped(
+            path=path,
+            header=header,
+            kept=kept,
+            rows=read_rows(file),
+            times=read_mean_times(file),
+            last_joined=read_last_swept(file, "normalization"),
+            last_swept=read_last_swept(file, "insertions"),
+            marks=marks,
+        )
 
 
 def _going_on(run: Stopped, journal: RunJournal, station: Station) -> GoingOn:
-    return GoingOn(journal, station, run.rows, sum(run.kept.sweeps.values()))
+    return GoingOn(journal, station, run.rows, run.times, sum(run.kept.sweeps.values()))
 
 
 def _finish(run: Stopped, stand_in: StandIn, now: float) -> Path:
