@@ -17,6 +17,7 @@ __all__ = [
     "rehearsal",
     "replay",
     "sitting",
+    "storing",
     "takeover",
     "timetable",
     "zero_judgement",

@@ -15,9 +15,9 @@ from harness.connections.hands_free.quick_look import QuickLook, look_settings
 from harness.connections.operator_exchange import OperatorExchange
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.switched_lot import SwitchedLot
-from harness.running.item_run import OpenStation
 from harness.running.lot.lot_sitting import LotSitting
 from harness.running.lot.serials_known import LotItems
+from harness.running.open_station import OpenStation
 from harness.station.station import Station
 
 
