@@ -39,7 +39,6 @@ class _Trouble:
     since: float
     """Unix seconds."""
     what: str
-    attempts: int = 0
     told_of_rf: str = ""
     """What was said last about RF meanwhile; empty until there is any waiting."""
     pauses_s: Iterator[float] = field(default_factory=pauses_s)
@@ -149,7 +148,6 @@ class Sweeping:
             self.record("recovery", text)
         pause_s = min(next(trouble.pauses_s), left_s)
         self._equipment.wait_until(self._equipment.clock() + pause_s)
-        trouble.attempts += 1
         # where this fails, what is done again fails too
         with suppress(InstrumentError):
             self._equipment.source.recover()
@@ -303,5 +301,4 @@ class Sweeping:
         trouble = self._troubled_by(error)
         if not trouble.told_of_rf:
             self.record("recovery", f"starting afresh after: {error.what}")
-        trouble.attempts += 1
         self._equipment.source.recover()

@@ -42,8 +42,6 @@ class LotOptions:
     listed: Sequence[str] | None = None
     """Serial numbers to measure; None: they are typed or scanned."""
     hands_free: bool = False
-    plain: bool = False
-    bell: bool = True
 
 
 @dataclass(frozen=True)
