@@ -23,7 +23,7 @@ from harness.connections.hands_free.quick_look import LEARNING_LOOKS, LookNoise,
 from harness.connections.operator_exchange import OperatorExchange
 from harness.connections.operator_prompts import CLEAN, through_lines
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.station.hands_free_table import HandsFree
+from harness.station.rule_tables import HandsFree
 from harness.station.station import Station
 
 TELLS_APART_DB = 0.3
