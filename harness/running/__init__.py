@@ -8,6 +8,7 @@ __all__ = [
     "connected",
     "finding_procedures",
     "import_run",
+    "instruments_asked",
     "instruments_found",
     "interrupts",
     "measure",

@@ -9,7 +9,6 @@ __all__ = [
     "instrument_tables",
     "items",
     "loss_table",
-    "rule_tables",
     "starter_files",
     "statements",
     "station",

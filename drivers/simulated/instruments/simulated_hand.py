@@ -44,7 +44,6 @@ class SimulatedHand:
                 Query("CONNect:CATalog", lambda: tuple(map(Quoted, bench.description.items))),
                 Command("OPERator:ITEM", self._ask_for_item, parameters=(Text(),)),
                 Command("OPERator:THRough", lambda: self._operator.exchange(THROUGH)),
-                Command("OPERator:NOTHing", lambda: self._operator.exchange(NOTHING)),
                 Command("OPERator:TIGHten", self._operator.tighten),
                 Query("OPERator:DOING", lambda: Quoted(self._operator.doing)),
                 Query(

@@ -35,14 +35,10 @@ class ChartConstants:
     """Standard deviation of the range over that of one value."""
     c4: float
     """Mean sample standard deviation over the true one."""
-    A2: float
-    """Limits of the mean: 3 / (d2 sqrt n) mean ranges."""
     D3: float
     """Lower limit of the range: 1 - 3 d3 / d2 mean ranges, not below 0."""
     D4: float
     """Upper limit of the range: 1 + 3 d3 / d2 mean ranges."""
-    E2: float
-    """Limits of one value: 3 / d2 mean ranges."""
 
 
 @dataclass(frozen=True)
@@ -143,10 +139,8 @@ def chart_constants(size: int) -> ChartConstants:
         d2=d2,
         d3=d3,
         c4=c4,
-        A2=3.0 / (d2 * float(np.sqrt(size))),
         D3=max(0.0, 1.0 - 3.0 * d3 / d2),
         D4=1.0 + 3.0 * d3 / d2,
-        E2=3.0 / d2,
     )
 
 

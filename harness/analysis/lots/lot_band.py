@@ -80,12 +80,6 @@ class LotDrift:
     process: Slope | None
     """Of the losses; None: fewer than three, or all at one time."""
     zero: Slope | None
-    correlation: float
-    """Of losses and zero from item to item; nan where either is constant or unknown."""
-    correlation_low: float
-    correlation_high: float
-    share_explained: float
-    """Part of the variance of the losses that goes with the zero: the correlation squared."""
     sentence: str
 
 
@@ -94,12 +88,8 @@ class LotSummary:
     """What a band of a lot comes to."""
 
     count: int
-    by_severity: dict[int, int]
-    """Items by severity, -1 (no verdict) to 3."""
     yielded: Share | None
     """Passed or conditionally passed, of those with a verdict; None: no verdicts."""
-    clear_yield: Share | None
-    """Passed, of those with a verdict."""
     inside_guard_band: int
     """Items whose margin lies within the guard band on either side of the limit."""
     order: IntArray
@@ -127,9 +117,7 @@ def summarize(band: LotBand) -> LotSummary:
     outliers = find_outliers(band.loss_db)
     return LotSummary(
         count=count,
-        by_severity=severities,
         yielded=Share(accepted, judged) if judged else None,
-        clear_yield=Share(severities[0], judged) if judged else None,
         inside_guard_band=int(np.count_nonzero(near)),
         order=worst_first(band.margin_db),
         distribution=histogram(band.loss_db),
@@ -211,7 +199,7 @@ def drift(
     loss = np.where(keep, loss_db, np.nan)
     process, zero = slope(time, loss), slope(time, zero_change_db)
     r, low, high = _correlation(loss, np.asarray(zero_change_db, dtype=np.float64))
-    return LotDrift(process, zero, r, low, high, r**2, _drift_sentence(process, zero, r, low, high))
+    return LotDrift(process, zero, _drift_sentence(process, zero, r, low, high))
 
 
 def _correlation(first: FloatArray, second: FloatArray) -> tuple[float, float, float]:

@@ -16,6 +16,7 @@ from harness.bench.lot_rehearsal import rehearse_lot
 from harness.bench.operator_lines import Asked
 from harness.bench.procedure_errors import in_earnest, in_rehearsal
 from harness.bench.zero_record import ZeroRecord
+from harness.connections.hands_free.hands_free_exchange import require_hands_free
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.connected import check_files, connect
@@ -23,7 +24,7 @@ from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
 from harness.running.lot.left_off import left_off
-from harness.running.lot.lot_connections import lot_exchange, require_hands_free
+from harness.running.lot.lot_connections import lot_exchange
 from harness.running.lot.lot_sitting import KEYS_OF_A_STUDY, LotSitting
 from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import named
@@ -42,8 +43,6 @@ class LotOptions:
     listed: Sequence[str] | None = None
     """Serial numbers to measure; None: they are typed or scanned."""
     hands_free: bool = False
-    plain: bool = False
-    bell: bool = True
 
 
 @dataclass(frozen=True)

@@ -36,14 +36,15 @@ STP 15D (from memory). D4 of 3 is printed 2.574 there, from rounded d2 and d3; i
 def test_constants_are_those_of_the_table(size):
     found = chart_constants(size)
     *factors, e2 = TABLE[size]
-    ours = (found.A2, found.d2, found.d3, found.D3, found.D4, found.c4)
+    a2 = 3 / (found.d2 * np.sqrt(size))
+    ours = (a2, found.d2, found.d3, found.D3, found.D4, found.c4)
     # half of the last digit, D3 and D4 a whole one as they are made of rounded ones
     for value, printed, slack in zip(
         ours, factors, (5.1e-4, 5.1e-4, 5.5e-4, 1e-3, 1e-3, 5.1e-5), strict=True
     ):
         assert value == pytest.approx(printed, abs=slack)
     if e2 is not None:
-        assert abs(found.E2 - e2) < 1.6e-3
+        assert abs(3 / found.d2 - e2) < 1.6e-3
 
 
 def test_constants_to_more_digits():
@@ -56,7 +57,9 @@ def test_constants_to_more_digits():
     }
     for size, printed in table.items():
         c = chart_constants(size)
-        np.testing.assert_allclose((c.d2, c.d3, c.c4, c.A2, c.D4), printed, atol=5.1e-5)
+        np.testing.assert_allclose(
+            (c.d2, c.d3, c.c4, 3 / (c.d2 * np.sqrt(size)), c.D4), printed, atol=5.1e-5
+        )
     two = chart_constants(2)
     assert two.d2 == pytest.approx(2 / np.sqrt(np.pi), rel=1e-13)
     assert two.d3 == pytest.approx(np.sqrt(2 - 4 / np.pi), rel=1e-11)
@@ -146,7 +149,9 @@ def test_equal_subgroups_follow_the_handbook_and_order_within_does_not_matter(n,
     x = rng.normal(1.0, 0.1, (groups, n))
     chart, constants = means_and_ranges_chart(x), chart_constants(n)
     mean_range = np.ptp(x, axis=1).mean()
-    np.testing.assert_allclose(chart.location.upper, x.mean() + constants.A2 * mean_range)
+    np.testing.assert_allclose(
+        chart.location.upper, x.mean() + 3 / (constants.d2 * np.sqrt(n)) * mean_range
+    )
     np.testing.assert_allclose(chart.spread.upper, constants.D4 * mean_range)
     np.testing.assert_allclose(chart.spread.lower, constants.D3 * mean_range)
     mixed = means_and_ranges_chart(rng.permuted(x, axis=1))

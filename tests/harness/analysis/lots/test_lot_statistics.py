@@ -95,7 +95,6 @@ def lot_of(count, seed=0, bad=0, drift_db=0.0, zero_db=0.0):
 
 def test_a_lot_with_bad_items():
     found = summarize(lot_of(60, bad=6))
-    assert found.by_severity == {-1: 0, 0: 54, 1: 0, 2: 0, 3: 6}
     assert set(found.order[:6]) == set(range(6)) == set(found.outliers.index)
     assert found.yielded.fraction == pytest.approx(0.9)
     low, high = found.yielded.interval()
@@ -162,10 +161,9 @@ def test_drift_of_the_process_against_that_of_the_zero(drift_db, zero_db, says):
     band = lot_of(200, seed=2, drift_db=drift_db, zero_db=zero_db)
     found = drift(band.time, band.loss_db, band.zero_change_db)
     assert says in found.sentence
-    assert found.correlation_low <= found.correlation <= found.correlation_high
-    assert found.share_explained == pytest.approx(
-        np.corrcoef(band.loss_db, band.zero_change_db)[0, 1] ** 2
-    )
+    if zero_db:
+        share = np.corrcoef(band.loss_db, band.zero_change_db)[0, 1] ** 2
+        assert f"{100 * share:.0f} % of the variance" in found.sentence
 
 
 def test_outliers_are_left_out_of_the_drift():
@@ -179,7 +177,7 @@ def test_what_is_not_known_is_told():
     nothing = np.full(50, np.nan)
     assert "not known" in drift(band.time, band.loss_db, nothing).sentence
     assert "Too few items" in drift(nothing, band.loss_db, nothing).sentence
-    assert np.isnan(drift(band.time, band.loss_db, np.zeros(50)).correlation)
+    assert "variance" not in drift(band.time, band.loss_db, np.zeros(50)).sentence
     single = summarize(lot_of(1))
     assert single.order.tolist() == [0]
     assert single.drift.process is None
