@@ -25,7 +25,7 @@ from harness.commands.plan import plan
 from harness.commands.prove import prove
 from harness.commands.report import report
 from harness.commands.resume import resume
-from harness.commands.run_procedure import ProcedureCommands
+from harness.commands.run import ProcedureCommands
 from harness.commands.sample_size import sample_size
 from harness.commands.verify import verify
 from harness.commands.watch import watch
@@ -140,7 +140,7 @@ def simulate(
     ] = False,
 ) -> None:
     """Serve a simulated bench until Ctrl-C, for writing procedures and dialects."""
-    from harness.commands.serve_simulation import serve_until_stopped
+    from harness.commands.simulate import serve_until_stopped
 
     raise typer.Exit(serve_until_stopped(bench, seed=seed, pace=pace, log=log, as_json=as_json))
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from harness.commands.run_procedure import THEN
+from harness.commands.run import THEN
 
 if TYPE_CHECKING:
     from harness.running.afterwards import RunEnding
