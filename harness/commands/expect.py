@@ -26,7 +26,7 @@ def expect(
     chains: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Argument(
-            metavar="CHAIN...",
+            metavar="CHAIN",
             help='Parts joined by " + ": "RG-316 450 mm + 2 x SMA". Several are candidates.',
         ),
     ] = None,

@@ -14,7 +14,7 @@ DEFAULT_REFERENCE_OHM = 50.0
 
 
 def export(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")],
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN", help="Run files (.h5).")],
     csv: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads it at run time)
         typer.Option(metavar="DIR", help="Folder for tables over frequency, one for each run."),

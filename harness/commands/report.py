@@ -22,7 +22,7 @@ def report(
     runs: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RUN...|LOT", help="Run files (.h5), or one folder of them, which is a lot."
+            metavar="RUN|LOT", help="Run files (.h5), or one folder of them, which is a lot."
         ),
     ],
     page: Annotated[

@@ -17,7 +17,7 @@ WIDTH = 78
 
 
 def verify(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")],
+    runs: Annotated[list[Path], typer.Argument(metavar="RUN", help="Run files (.h5).")],
     as_json: Annotated[bool, typer.Option("--json", help="JSON instead of lines.")] = False,
 ) -> None:
     """Check run files: structure, hashes, and the analysis made anew from the readings.

@@ -22,7 +22,7 @@ EXIT_UNFINISHED = 1
 def watch(
     run: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads it at run time)
-        typer.Argument(metavar="[RUN]", help="Run file; else the newest unfinished one."),
+        typer.Argument(metavar="RUN", help="Run file; else the newest unfinished one."),
     ] = None,
     results: Annotated[Path, typer.Option(help="Folder to look for it in.")] = Path("results"),
     every: Annotated[str, typer.Option(help="Time from one look to the next.")] = "2 s",
