@@ -39,7 +39,9 @@ class TarelineError(Exception):
         if self.where:
             lines.append(f"  where: {self.where}")
         if self.hint:
-            lines.append(f"  try:   {self.hint}")
+            first, *more = self.hint.split("\n")
+            # a command to paste stands on a line of its own
+            lines.append("\n         ".join(["  try:   " + first, *more]))
         return "\n".join(lines)
 
 

@@ -145,13 +145,16 @@ def _measure_and_report(
     from harness.commands.combine import combination, require_combinable
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.evaluation.run_analysis import read_run
+    from harness.report.words.suggested_command import station_again, suggested_command
     from harness.running.measure import Assignment, measure
     from harness.station.items import read_workplace
 
     workplace = read_workplace(station, items)
     chosen = workplace.choose(item)
     require_combinable(procedure.name, chosen)
-    assignment = Assignment(procedure, parameters, results, begun=outcome.runs.append)
+    assignment = Assignment(
+        procedure, parameters, results, begun=outcome.runs.append, again=station_again(station)
+    )
     paths = measure(workplace, chosen, assignment)
     runs = [read_run(path) for path in paths]
     outcome.verdict = verdict_word(runs)
@@ -171,5 +174,5 @@ def _measure_and_report(
         if together is not None:
             typer.echo()
             together[1]()
-        typer.echo(f"\nFigures, budget and page: tareline report {' '.join(map(str, paths))}")
+        typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', *paths)}")
     raise typer.Exit(verdict_status(runs))

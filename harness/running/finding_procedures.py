@@ -53,7 +53,7 @@ def find_procedure(name: str) -> Procedure:
         return _checked(name, entry.load(), entry.value)
     raise InputError(
         f"there is no procedure {name!r}; {nearest(name, procedure_names())}",
-        hint="a procedure of your own is named by its file: tareline run ./my_procedure.py",
+        hint="a procedure of your own is named by its file, as in ./my_procedure.py",
     )
 
 

@@ -46,8 +46,9 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
         except TarelineError as error:
             not_begun = list(items)[len(finished) + 1 :]
             if not_begun:
+                # a command to paste stays at the end
                 error.hint = "; ".join(
-                    filter(None, (error.hint, f"not begun: {', '.join(not_begun)}"))
+                    filter(None, (f"not begun: {', '.join(not_begun)}", error.hint))
                 )
             raise
     return finished

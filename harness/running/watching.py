@@ -187,7 +187,7 @@ def newest_unfinished(folder: Path) -> Path:
             continue
     raise InputError(
         f"there is no unfinished run in {str(folder)!r}",
-        hint="name a run file: tareline watch results/....h5",
+        hint="name a run file, or with --results the folder of the run",
     )
 
 
