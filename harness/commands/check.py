@@ -13,12 +13,13 @@ def check(
     items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
 ) -> None:
     """Check the station and items files without touching an instrument."""
+    from drivers.quantities import counted
     from harness.running.connected import check_files
     from harness.station.items import read_workplace
 
     workplace = read_workplace(station, items)
     check_files(workplace, list(workplace.items), must_measure=False)
     typer.echo(
-        f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
-        f"{len(workplace.items)} items; no mistakes found"
+        f"{workplace.station.name}: {counted(len(workplace.station.bands), 'band')}, "
+        f"{counted(len(workplace.items), 'item')}; no mistakes found"
     )

@@ -24,6 +24,7 @@ from drivers.quantities import (
     FREQUENCY_UNITS,
     LEVEL_UNITS,
     TIME_UNITS,
+    counted,
     parse_quantity,
 )
 from drivers.sweep import SweepSettings
@@ -112,8 +113,8 @@ def _list(options: Options, station: Station | None) -> int:
             typer.echo(f"{one.resource}\n    {one.identity or problem}")
         if not asked:
             typer.echo(
-                f"{len(found)} found by the VISA library. Instruments on the network are rarely "
-                "found by themselves:\ngive their addresses, such as "
+                f"{counted(len(found), 'instrument')} found by the VISA library. Instruments on "
+                "the network are rarely found by themselves:\ngive their addresses, such as "
                 '"TCPIP0::192.0.2.10::5025::SOCKET", or --station FILE.',
                 err=True,
             )
@@ -269,14 +270,20 @@ def _said(messages: Sequence[tuple[str, str]]) -> Iterator[str]:
         if earlier == [message] * SHOWN_REPEATS:
             repeated += 1
             continue
-        if repeated > 1:
-            yield f"... the same {repeated // 2} times more"
+        yield from _same(repeated // 2)
         if repeated % 2:  # the question was the same, its answer is not
             yield " ".join(messages[place - 1])
         repeated = 0
         yield " ".join(message)
-    if repeated:
-        yield f"... the same {repeated // 2} times more"
+    yield from _same(repeated // 2)
+    if repeated % 2:  # a question that was not answered any more
+        yield " ".join(messages[-1])
+
+
+def _same(count: int) -> Iterator[str]:
+    """How often the same question and answer came once more."""
+    if count:
+        yield f"... the same {'once' if count == 1 else f'{count} times'} more"
 
 
 def show_dialect(name: str, *, as_written: bool) -> None:

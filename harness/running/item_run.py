@@ -22,6 +22,7 @@ from drivers.errors import (
     RunFileError,
     StoppedError,
 )
+from drivers.quantities import counted
 from harness.bench.bench import Bench
 from harness.bench.clock import as_iso
 from harness.bench.equipment import Equipment, Exchange
@@ -150,9 +151,10 @@ class ItemRun:
                 journal.close()
         except StopRequested as request:
             self._shut_down(journal, bench, "stopped", f"by {request}")
+            kept = counted(self._kept, "finished sweep")
             raise stopped(
                 request,
-                f"{self._kept} finished sweeps of {self._item_name} are kept in {journal.path}",
+                f"{kept} of {self._item_name} kept in {journal.path}",
                 hint=self._go_on(journal.path),
             ) from request
         except BaseException as error:

@@ -148,7 +148,7 @@ class ItemsFile(Table):
         wrong = [name for name in items if not _ITEM_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(
-                f"{wrong[0]!r} cannot name an item: use letters, digits, '.', '-' and '_'"
+                f"{wrong[0]!r} cannot name an item: use A to Z, a to z, digits, '.', '-' and '_'"
             )
         return items
 
