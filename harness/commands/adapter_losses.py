@@ -8,9 +8,11 @@ from typing import Annotated, Optional
 
 import typer
 
+from harness.commands.named_runs import RunsOrFolders, finished_runs
+
 
 def adapter_losses(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN", help="Run files (.h5).")],
+    runs: RunsOrFolders,
     mating_loss: Annotated[
         str, typer.Option(help="Loss of one mating at 1 GHz, in limits of the same size.")
     ] = "0.01 dB",
@@ -37,7 +39,9 @@ def adapter_losses(
         raise InputError(
             "--through and --write belong together", hint="--through T-02 --write T-02.csv"
         )
-    found = combine_adapters(runs, positive("--mating-loss", mating_loss, RATIO_UNITS, "0.01 dB"))
+    mating_db = positive("--mating-loss", mating_loss, RATIO_UNITS, "0.01 dB")
+    finished = [run.path for run in finished_runs(runs)]
+    found = combine_adapters(finished, mating_db)
     if as_json:
         typer.echo(json.dumps(adapters_json(found), allow_nan=False, ensure_ascii=False))
     else:

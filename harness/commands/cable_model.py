@@ -8,9 +8,11 @@ from typing import Annotated, Optional
 
 import typer
 
+from harness.commands.named_runs import RunsOrFolders, finished_runs
+
 
 def cable_model(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN", help="Run files (.h5).")],
+    runs: RunsOrFolders,
     name: Annotated[
         str, typer.Option(help="What the cable is called; by default what its items say.")
     ] = "",
@@ -33,7 +35,8 @@ def cable_model(
     from harness.several_runs.cable_from_lengths import cable_json, combine_cable
 
     predict_m = None if predict is None else positive("--predict", predict, LENGTH_UNITS, "1.5 m")
-    cable = combine_cable(runs, name)
+    finished = [run.path for run in finished_runs(runs)]
+    cable = combine_cable(finished, name)
     if as_json:
         typer.echo(json.dumps(cable_json(cable, predict_m), allow_nan=False, ensure_ascii=False))
     else:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
+from harness.commands.named_runs import RunsOrFolders, finished_runs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,12 +13,12 @@ if TYPE_CHECKING:
 
 
 def truth(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN", help="Run files (.h5).")],
+    runs: RunsOrFolders,
 ) -> None:
     """For simulated runs: how often the truth lies inside the stated uncertainty."""
     from harness.running.truth_check import compare_with_truth
 
-    _print_truth(compare_with_truth(runs))
+    _print_truth(compare_with_truth([run.path for run in finished_runs(runs)]))
 
 
 def _print_truth(rows: Sequence[TruthRow]) -> None:
@@ -28,13 +27,15 @@ def _print_truth(rows: Sequence[TruthRow]) -> None:
     from rich.table import Table
 
     table = Table(title="Simulated truth against stated uncertainty", title_justify="left")
-    for heading in ("item", "band"):
-        table.add_column(heading)
+    # runs of one item are told apart by their ids; else the item says it in fewer columns
+    several = len({row.run for row in rows}) > len({row.item for row in rows})
+    table.add_column("run" if several else "item", overflow="fold")
+    table.add_column("band", overflow="fold")
     for heading in ("inside U", "largest error", "mean U"):
         table.add_column(heading, justify="right")
     for row in rows:
         table.add_row(
-            row.item,
+            row.run if several else row.item,
             row.band,
             f"{row.inside} of {row.points}",
             f"{row.largest_error_db:+.3f} dB",
