@@ -6,7 +6,11 @@ from harness.bench.bench import Bench
 
 
 def cable_lengths(bench: Bench, insertions: int = 5, sweeps: int = 2) -> None:
-    """Measure one length like any item; all lengths together give the loss per metre."""
+    """Measure one length like any item; all lengths together give the loss per metre.
+
+    insertions: how often each length is inserted, each time anew
+    sweeps: sweeps of every band at each insertion
+    """
     bench.normalize()
     for _ in bench.insertions(insertions):
         bench.sweep(sweeps)

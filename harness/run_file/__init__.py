@@ -64,6 +64,7 @@ __all__ = [
     "require_intact",
     "result_record",
     "run",
+    "run_folder",
     "software",
     "take_up",
 ]

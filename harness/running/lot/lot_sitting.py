@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from drivers.errors import InputError, InstrumentError
+from drivers.quantities import counted
 from harness.bench.clock import Clock, as_iso
 from harness.bench.operator_lines import OperatorCommand
 from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
@@ -84,8 +85,9 @@ class LotSitting:
         self._trials = [t for t in order if _key(t) not in self._lot.done]
         done = len(order) - len(self._trials)
         self.say(
-            f"{len(order)} trials: {len(serials)} items, {len(operators)} operators, {repeats} "
-            f"repeats{f'; {done} done already' if done else ''}. The order is random and verdicts "
+            f"{counted(len(order), 'trial')}: {counted(len(serials), 'item')}, "
+            f"{counted(len(operators), 'operator')}, {counted(repeats, 'repeat')}"
+            f"{f'; {done} done already' if done else ''}. The order is random and verdicts "
             "are not shown, so that nobody measures towards a figure seen before."
         )
         return self._next_trial
@@ -187,7 +189,7 @@ class LotSitting:
     def _show(self, run: Run) -> None:
         if self._is_study:
             left = len(self._trials)
-            self.say(f"Kept; {left} {'trial' if left == 1 else 'trials'} left.")
+            self.say(f"Kept; {counted(left, 'trial')} left.")
             return
         standing = standing_of_run(run)
         self._terminal.bell(1 if standing in GOOD else 2)
@@ -226,7 +228,7 @@ class LotSitting:
                 journal.event(event)
 
         if since:
-            self._terminal.status(f"looking at {len(since)} items again with this check")
+            self._terminal.status(f"looking at {counted(len(since), 'item')} again with this check")
         for file in since:
             self._amended(file, with_check)
         if event is None:
@@ -268,9 +270,10 @@ class LotSitting:
 
     def check_left_out(self, command: OperatorCommand, since: Sequence[ItemFile]) -> None:
         """Say that the operator left the closing check out."""
+        what = f"{counted(len(since), 'item')} have" if len(since) != 1 else "item has"
         self.say(
-            f"The closing check is left out ({command.word}): the last {len(since)} items have a "
-            "check of the zero before them only, and the drift that the station states counts."
+            f"The closing check is left out ({command.word}): the last {what} a check of the zero "
+            "before, and none after; the drift that the station states counts."
         )
 
     def stopped(self, why: str) -> None:

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 
 from drivers.errors import InputError
+from drivers.quantities import counted
 from harness.bench.operator_lines import OperatorCommand, OperatorLine, checked_serial
 from harness.bench.sitting import Wanted
 from harness.connections.operator_terminal import OperatorTerminal
@@ -62,7 +63,9 @@ class SerialRound:
         done = len(listed) - left - len(self._again)
         told = f", {done} done already" if done else ""
         again = f", {len(self._again)} asked for again" if self._again else ""
-        self._terminal.say(f"{len(listed)} serial numbers listed{told}{again}; {left} to go.")
+        self._terminal.say(
+            f"{counted(len(listed), 'serial number')} listed{told}{again}; {left} to go."
+        )
 
     def _next_listed(self) -> str | None:
         while self._again or self._listed:
