@@ -8,6 +8,7 @@ told so, because RF comes on by itself: no port may be open to an antenna.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 from drivers.errors import InstrumentError
@@ -47,40 +48,49 @@ class Hands(Protocol):
         """What is open made, what is loose tightened."""
 
 
+@dataclass(frozen=True)
+class Watching:
+    """What the bench watches connections with, and how long and how often."""
+
+    look: QuickLook
+    table: HandsFree
+    floor_db: float
+    """The ratio at which the receiver reads nothing but itself, at the level of the looks."""
+    clock: Callable[[], float]
+    wait: Callable[[float], None] | None
+    """Returns after so many seconds of `clock`; None: time passes by itself."""
+    expected_db: Callable[[str], float | None]
+    """What an item ought to lose at the looks' frequencies, or nothing."""
+    remark: Callable[[str], None]
+    """Told what the record should know."""
+
+
+@dataclass(frozen=True)
+class Connecting:
+    """Who makes the connections, and how they are asked."""
+
+    terminal: OperatorTerminal
+    person: OperatorExchange
+    by_hand: Exchange
+    """Makes the first joint, and what cannot be watched."""
+    hands: Hands | None
+    """Those of a simulated operator; None: a person reads what is said."""
+
+
 class HandsFreeExchange:
     """Watches the connections; what is typed always works too.
 
-    The first joint is made with `by_hand`; from it the bench learns the level of joined leads and
-    how much looks scatter. What cannot be watched is made with it too. `expected_db` says what an
-    item ought to lose at the looks' frequencies, or nothing. `wait` returns after so many seconds
-    of `clock`; None: time passes by itself. `hands` are those of a simulated operator; None: a
-    person reads what is said. `remark` is told what the record should know.
+    From the first joint the bench learns the level of joined leads and how much looks scatter.
     """
 
     needs_a_person = True
 
-    def __init__(
-        self,
-        *,
-        table: HandsFree,
-        station: Station,
-        floor_db: float,
-        look: QuickLook,
-        terminal: OperatorTerminal,
-        person: OperatorExchange,
-        by_hand: Exchange,
-        hands: Hands | None,
-        expected_db: Callable[[str], float | None],
-        clock: Callable[[], float],
-        wait: Callable[[float], None] | None,
-        remark: Callable[[str], None],
-    ) -> None:
-        self._table, self._station, self._floor_db = table, station, floor_db
-        self._look, self._terminal = look, terminal
-        self._person, self._by_hand, self._hands = person, by_hand, hands
-        self._expected_db, self._clock, self._wait, self._remark = (
-            expected_db, clock, wait, remark,
-        )  # fmt: skip
+    def __init__(self, station: Station, watching: Watching, connecting: Connecting) -> None:
+        self._station = station
+        self._watching, self._look, self._table = watching, watching.look, watching.table
+        self._clock = watching.clock
+        self._terminal, self._person = connecting.terminal, connecting.person
+        self._by_hand, self._hands = connecting.by_hand, connecting.hands
         self._noise: LookNoise | None = None
         self._is_on = True
         self._nobody_types = False
@@ -104,7 +114,7 @@ class HandsFreeExchange:
     def connect_item(self, item: str, insertion: int, of: int) -> None:
         """Have the item inserted, or taken out and inserted again."""
         words, matters = self._person.item_words(item, insertion, of)
-        expected_db = self._expected_db(item)
+        expected_db = self._watching.expected_db(item)
         right = Expectation()
         if self._noise is not None and expected_db is not None and expected_db >= TELLS_APART_DB:
             right = Expectation(below_db=self._noise.zero_db - expected_db / 2.0)
@@ -134,7 +144,7 @@ class HandsFreeExchange:
             self._look.recover()
             self._switch_off(f"it cannot look: {error.what}")
             return
-        self._noise = learned(levels_db, self._floor_db)
+        self._noise = learned(levels_db, self._watching.floor_db)
 
     def _watched(
         self,
@@ -169,7 +179,7 @@ class HandsFreeExchange:
             except InstrumentError as error:
                 # afterwards RF is off, or this raises: nobody is told that it is while it may be on
                 self._look.recover()
-                self._remark(f"hands-free: starting afresh after: {error.what}")
+                self._watching.remark(f"hands-free: starting afresh after: {error.what}")
                 if failed:
                     self._switch_off(f"it cannot look any more: {error.what}")
                     return False
@@ -199,7 +209,7 @@ class HandsFreeExchange:
         if seen.stage in (Stage.LOOSE, Stage.WRONG, Stage.TOO_LONG):
             self._terminal.bell(2)
             self._terminal.say(f"! {words}{'' if words.endswith('?') else '.'}")
-            self._remark(f"hands-free: {words}")
+            self._watching.remark(f"hands-free: {words}")
             if self._hands is not None:
                 self._hands.ask_to_tighten()
         elif seen.stage in told or not (self._terminal.is_plain or self._exchanges == 1):
@@ -217,7 +227,9 @@ class HandsFreeExchange:
         if self._nobody_types:
             return False
         try:
-            line = self._terminal.typed(self._table.look_every_s if self._wait is None else 0.0)
+            line = self._terminal.typed(
+                self._table.look_every_s if self._watching.wait is None else 0.0
+            )
         except EOFError:
             self._nobody_types = True
             return False
@@ -230,8 +242,8 @@ class HandsFreeExchange:
 
     def _pause(self) -> None:
         """Until the next look; a person's typing is waited for instead, see `_typed`."""
-        if self._wait is not None:
-            self._wait(self._table.look_every_s)
+        if self._watching.wait is not None:
+            self._watching.wait(self._table.look_every_s)
 
     def _switch_off(self, why: str) -> None:
         self._is_on = False

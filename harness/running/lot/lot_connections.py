@@ -10,7 +10,11 @@ import numpy as np
 from drivers.errors import InputError
 from harness.bench.equipment import Exchange
 from harness.connections.exchange import SimulatedExchange, SwitchChannels
-from harness.connections.hands_free.hands_free_exchange import HandsFreeExchange
+from harness.connections.hands_free.hands_free_exchange import (
+    Connecting,
+    HandsFreeExchange,
+    Watching,
+)
 from harness.connections.hands_free.quick_look import QuickLook, look_settings
 from harness.connections.operator_exchange import OperatorExchange
 from harness.connections.operator_terminal import OperatorTerminal
@@ -93,17 +97,15 @@ def _watching(
     def wait(seconds: float) -> None:
         connected.wait_until(connected.clock() + seconds)
 
-    return HandsFreeExchange(
-        table=station.hands_free,
-        station=station,
-        floor_db=station.analyzer.noise_floor_dbm - settings.power_dbm,
+    watching = Watching(
         look=QuickLook(connected.source, settings),
-        terminal=terminal,
-        person=person,
-        by_hand=by_hand,
-        hands=connected.hand,
-        expected_db=expected_db,
+        table=station.hands_free,
+        floor_db=station.analyzer.noise_floor_dbm - settings.power_dbm,
         clock=connected.clock,
         wait=None if connected.hand is None else wait,
+        expected_db=expected_db,
         remark=sitting.remark,
+    )
+    return HandsFreeExchange(
+        station, watching, Connecting(terminal, person, by_hand, connected.hand)
     )

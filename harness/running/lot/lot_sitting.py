@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from drivers.errors import InputError, InstrumentError
-from harness.bench.clock import Clock, as_iso
+from harness.bench.clock import as_iso
 from harness.bench.operator_lines import Command
 from harness.bench.sitting import ItemFile, Outcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
@@ -24,12 +23,12 @@ from harness.run_file import RunJournal, amend_run
 from harness.run_file.run import BandResult, Event, Run
 from harness.running.lot.folder import WANTED_AGAIN, LotSoFar, Outline
 from harness.running.lot.late_journal import OPERATORS_NOTE, LateJournal
-from harness.running.lot.serial_round import SerialRound, named
+from harness.running.lot.new_files import LotFiles
+from harness.running.lot.serial_round import SerialRound, Serials, named
 from harness.running.lot.trial_order import trial_order
+from harness.running.open_station import OpenStation
 from harness.station.station import Station
 
-OpenJournal = Callable[[Wanted, float], RunJournal]
-"""Makes the run file of an item that was begun at a time (Unix s)."""
 KEYS_OF_A_STUDY = ("operator", "repeat")
 SPREAD_MAKINGS = 3.0 * np.sqrt(2.0)
 """Two insertions that differ by more standard deviations of one are a surprise."""
@@ -40,27 +39,19 @@ class LotSitting:
 
     def __init__(
         self,
-        *,
-        station: Station,
+        place: OpenStation,
         terminal: OperatorTerminal,
         lot: LotSoFar,
-        folder: Path,
-        open_journal: OpenJournal,
-        clock: Clock,
-        unbroken: Callable[[], AbstractContextManager[None]],
-        listed: Sequence[str] | None,
-        knows: Callable[[str], str],
+        files: LotFiles,
+        serials: Serials,
     ) -> None:
-        self._station = station
+        self._station = place.workplace.station
+        self._clock, self._unbroken = place.connected.clock, place.stop.deferred
         self._terminal = terminal
         self._lot = lot
-        self._folder = folder
-        self._open_journal = open_journal
-        self._clock = clock
-        self._unbroken = unbroken
-        self._listed = listed
-        self._knows = knows
-        self._round = SerialRound(terminal, lot, listed, knows, self._note_last)
+        self._files = files
+        self._serials = serials
+        self._round = SerialRound(terminal, lot, serials, self._note_last)
         self._in_hand: LateJournal | None = None
         self._last: Path | None = None
         self._is_study = False
@@ -79,7 +70,7 @@ class LotSitting:
     def trials(self, operators: Sequence[str], repeats: int) -> Callable[[], Wanted | None]:
         """What gives the next trial of a gauge study that is not done yet."""
         serials = self._study_serials()
-        order = trial_order(serials, operators, repeats, self._folder.resolve().name)
+        order = trial_order(serials, operators, repeats, self._files.folder.resolve().name)
         self._is_study = True
         self._trials = [t for t in order if _key(t) not in self._lot.done]
         done = len(order) - len(self._trials)
@@ -99,7 +90,7 @@ class LotSitting:
 
     def _study_serials(self) -> list[str]:
         """The items of a study: those listed, else those of its runs, else typed now."""
-        serials = list(self._listed or ())
+        serials = list(self._serials.listed or ())
         if not serials:
             serials = sorted({key[0] for key in (*self._lot.done, *self._lot.broken_off)})
         if not serials:
@@ -113,7 +104,7 @@ class LotSitting:
                 hint="name at least 2, better 10, with --serials FILE",
             )
         for serial in serials:
-            if wrong := self._knows(serial):
+            if wrong := self._serials.wrong(serial):
                 raise InputError(f"{serial}: {wrong}", where="the items of the study")
         return serials
 
@@ -122,7 +113,7 @@ class LotSitting:
         started = self._clock()
 
         def opened() -> RunJournal:
-            journal = self._open_journal(wanted, started)
+            journal = self._files.open(wanted, started)
             zero.write_into(journal, 0)
             return journal
 
