@@ -22,7 +22,7 @@ from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
 from harness.run_file.run import BandResult, Event, Run
 from harness.running.lot.folder import WANTED_AGAIN, LotSoFar, Outline
-from harness.running.lot.late_journal import OPERATORS_NOTE, LateJournal
+from harness.running.lot.item_journal import OPERATORS_NOTE, ItemJournal
 from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import SerialRound, Serials, named
 from harness.running.lot.trial_order import trial_order
@@ -52,7 +52,7 @@ class LotSitting:
         self._files = files
         self._serials = serials
         self._round = SerialRound(terminal, lot, serials, self._note_last)
-        self._in_hand: LateJournal | None = None
+        self._in_hand: ItemJournal | None = None
         self._last: Path | None = None
         self._is_study = False
         self._trials: list[Wanted] = []
@@ -108,7 +108,7 @@ class LotSitting:
                 raise InputError(f"{serial}: {wrong}", where="the items of the study")
         return serials
 
-    def begin(self, wanted: Wanted, zero: ZeroRecord) -> LateJournal:
+    def begin(self, wanted: Wanted, zero: ZeroRecord) -> ItemJournal:
         """A run file for an item; it appears with its first sweep, and holds the zero."""
         started = self._clock()
 
@@ -117,7 +117,7 @@ class LotSitting:
             zero.write_into(journal, 0)
             return journal
 
-        self._in_hand = LateJournal(wanted, opened)
+        self._in_hand = ItemJournal(wanted, opened)
         return self._in_hand
 
     def note_in_hand(self, text: str) -> None:
@@ -275,8 +275,8 @@ class LotSitting:
         late.close(Event(now, "stopped", why))
 
 
-def _late(file: ItemFile) -> LateJournal:
-    if not isinstance(file, LateJournal):
+def _late(file: ItemFile) -> ItemJournal:
+    if not isinstance(file, ItemJournal):
         raise AssertionError("this sitting began the file")
     return file
 
