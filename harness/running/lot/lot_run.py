@@ -28,7 +28,7 @@ from harness.running.lot.left_off import left_off
 from harness.running.lot.lot_connections import lot_exchange
 from harness.running.lot.lot_sitting import KEYS_OF_A_STUDY, LotSitting
 from harness.running.lot.new_files import LotFiles
-from harness.running.lot.serial_round import named
+from harness.running.lot.serial_round import Serials, named
 from harness.running.lot.serials_known import LotItems, choose_kind
 from harness.running.open_station import OpenStation
 from harness.station.items import Workplace
@@ -181,17 +181,8 @@ class _LotRun:
         """The whole round; on any way out RF is off and the file of the item in hand is closed."""
         terminal = self._terminal
         files = LotFiles(self._place, self._assignment, self._items, self._bands)
-        sitting = LotSitting(
-            station=self._workplace.station,
-            terminal=terminal,
-            lot=lot,
-            folder=self._assignment.results,
-            open_journal=files.open,
-            clock=self._connected.clock,
-            unbroken=self._stop.deferred,
-            listed=options.listed,
-            knows=self._items.wrong,
-        )
+        serials = Serials(options.listed, self._items.wrong)
+        sitting = LotSitting(self._place, terminal, lot, files, serials)
         exchange = lot_exchange(
             self._place, terminal, self._items, sitting, hands_free=options.hands_free
         )
