@@ -6,7 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import cast
 
 import numpy as np
@@ -34,8 +34,6 @@ class Kept:
     last_time: float
     """Largest time (Unix s) of all sweeps and events; -inf where there are none."""
     events: tuple[Event, ...]
-    grids: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-    """Frequencies in Hz, (P,), by band."""
     traces: tuple[str, ...] = ()
 
 
@@ -56,7 +54,6 @@ def read_kept(file: Group) -> Kept:
         sweeps=dict(sweeps),
         last_time=max(times, default=-np.inf),
         events=events,
-        grids={band: group["frequency_hz"][()] for band, group in file["bands"].items()},
         traces=read_traces(file),
     )
 
