@@ -11,8 +11,8 @@ from harness.run_file.makings import (
     Making,
     read_last_swept,
     read_making,
+    read_mean_times,
     read_rows,
-    read_zero_times,
 )
 from harness.run_file.opening import DamagedRunError, open_run
 from harness.run_file.publishing import finish_run, finishing
@@ -56,10 +56,10 @@ __all__ = [
     "read_kept",
     "read_last_swept",
     "read_making",
+    "read_mean_times",
     "read_readings",
     "read_rows",
     "read_temperature",
-    "read_zero_times",
     "reading",
     "require_intact",
     "result_record",

@@ -39,26 +39,28 @@ def read_making(file: Group, band: str, making: int) -> Making | None:
     )
 
 
-def read_zero_times(file: Group) -> dict[int, float]:
-    """When the last sweep of each making was made (Unix s), over all bands."""
-    last: dict[int, float] = {}
-    for group in file["bands"].values():
-        part = group["normalization"]
-        done = whole_rows(part)
-        for making, time in zip(part["making"][:done].tolist(), part["time"][:done].tolist(),
-                                strict=True):  # fmt: skip
-            last[making] = max(time, last.get(making, -np.inf))
-    return last
-
-
-def read_last_swept(file: Group) -> float:
-    """When the last sweep of the item was made (Unix s), over all bands; -inf if there is none."""
+def read_last_swept(file: Group, kind: Kind) -> float:
+    """When the last sweep of a kind was made (Unix s), over all bands; -inf if there is none."""
     times = [
         float(part["time"][done - 1])
-        for part in (group["insertions"] for group in file["bands"].values())
+        for part in (group[kind] for group in file["bands"].values())
         if (done := whole_rows(part))
     ]
     return max(times, default=-np.inf)
+
+
+def read_mean_times(file: Group) -> dict[tuple[str, Kind, int], tuple[float, int]]:
+    """Mean Unix time of the sweeps that can be true, and how many, by band, kind and index."""
+    found: dict[tuple[str, Kind, int], tuple[float, int]] = {}
+    for band, group in file["bands"].items():
+        for kind, index in INDEX.items():
+            good = sound_rows(group[kind])
+            numbers = group[kind][index][: len(good)][good]
+            time = group[kind]["time"][: len(good)][good]
+            for number in np.unique(numbers).tolist():
+                of = time[numbers == number]
+                found[band, kind, number] = float(of.mean()), len(of)
+    return found
 
 
 def read_rows(file: Group) -> dict[tuple[str, Kind], int]:

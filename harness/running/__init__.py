@@ -1,4 +1,7 @@
-"""A run on a live station: connected, locked, stopped, resumed, watched."""
+"""A run on a live station: connected, locked, stopped, resumed, watched.
+
+The commands use it; `README.md` says how a run goes, step by step.
+"""
 
 __all__ = [
     "afterwards",

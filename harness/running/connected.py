@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 from drivers.dialects.dialect import (
     Dialect,
@@ -35,6 +35,7 @@ from drivers.link.link import Link
 from drivers.link.traffic_log import TrafficLog, open_traffic_log
 from drivers.toml_file import Mistake, nearest, raise_mistakes
 from harness.bench.clock import Clock, SteadyClock, simulated_clock, wait_until
+from harness.running.bench_start import BenchStart
 from harness.running.interrupts import StopSignals
 from harness.running.locks import InstrumentLocks, lock_instruments
 from harness.station.items import Workplace
@@ -56,15 +57,6 @@ _DIALECTS: dict[str, type[Dialect]] = {
 
 InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
 """The sources of sweeps that a station can have."""
-
-
-class BenchStart(NamedTuple):
-    """Which start of a simulated bench it is, of all that a run needed."""
-
-    first_started: float
-    """Unix seconds of the first one, at which the bench's clock began."""
-    number: int
-    """1 for the first; each has draws of its own."""
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,7 @@
 """The simulated operator's hand: connects things, and tells the bench's own time.
 
 CONNect makes a connection at once, and well; OPERator asks a person to make it, who takes time.
+The hand is an instrument of its own, so that the analyzer has no command that a real one lacks.
 """
 
 from __future__ import annotations

@@ -8,4 +8,6 @@ It is the one exception to RF being off while connections are changed: RF comes 
 short looks at the low level that the station states, and is off between them.
 """
 
-__all__ = ["hands_free_exchange"]
+__all__ = [
+    "hands_free_exchange",
+]

@@ -1,7 +1,9 @@
 """Connections made by somebody whose hands are busy: the bench watches, and goes on by itself.
 
-RF is on for each look and off between. The operator is told so, because it comes on by itself: no
-port may be open to an antenna.
+The one exception to RF being off while connections are changed: short looks of a few points at
+a low level that the station states, with RF on for each look and off between. The operator is
+told so, because RF comes on by itself: no port may be open to an antenna. The level of joined
+leads and the scatter of looks are learnt at the first joint, which somebody confirms.
 """
 
 from __future__ import annotations

@@ -16,9 +16,9 @@ from harness.connections.operator_exchange import OperatorExchange
 from harness.connections.operator_prompts import RF_IS_OFF
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.switched_lot import SwitchedLot
-from harness.running.item_run import OpenStation
 from harness.running.lot.lot_sitting import LotSitting
 from harness.running.lot.serials_known import LotItems
+from harness.running.open_station import OpenStation
 
 
 def lot_exchange(
