@@ -104,13 +104,11 @@ class LotGroup:
             items=tuple(item.name for item in self.items),
             time=np.array([unix(item.run.started) for item in self.items]),
             loss_db=column("insertion_loss_db"),
-            expanded_uncertainty_db=column("expanded_uncertainty_db"),
             guard_band_db=column("guard_band_db"),
             limit_db=column("limit_db"),
             margin_db=column("margin_db"),
             expected_db=column("expected_db"),
             zero_change_db=column("zero_change_db"),
-            severity=np.array([Verdict(b.verdict).severity if b.verdict else -1 for b in bands]),
         )
 
     def column(self, name: str) -> np.ndarray:

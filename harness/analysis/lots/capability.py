@@ -34,9 +34,6 @@ class Capability:
     mean_db: float
     overall_sd_db: float
     """Standard deviation of all values."""
-    within_sd_db: float | None
-    """Short-term standard deviation, as of a control chart; None: not known."""
-    upper_limit_db: float
     performance: Index
     """Ppk, from the scatter of all values."""
     potential: Index | None
@@ -83,8 +80,6 @@ def capability(
         count=len(x),
         mean_db=mean,
         overall_sd_db=scatter,
-        within_sd_db=within_sd_db,
-        upper_limit_db=upper_limit_db,
         performance=performance,
         potential=potential,
         nonconforming=_share_beyond(performance),

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.expected.attenuation_fit import fit_with_covariance
+from harness.analysis.expected.attenuation_fit import curve_variance, fit_with_covariance
 from harness.analysis.expected.catalogue_parts import METRES_PER_UNIT, Cable, PublishedPoints
 
 COVERAGE_FACTOR = 2.0
@@ -81,7 +81,7 @@ def held_out_errors(cable: Cable) -> FloatArray:
         beyond = np.maximum(at / points.frequency_hz[rest].max(), 1.0)
         spread = cable.relative_uncertainty * beyond * predicted
         own = points.standard_uncertainty_db_per_m[held]
-        band = np.sqrt(spread**2 + fit.variance_at(at) + own**2)
+        band = np.sqrt(spread**2 + curve_variance(fit.covariance, at) + own**2)
         error = (points.attenuation_db_per_m[held] - predicted) / (COVERAGE_FACTOR * band)
         errors[held] = float(error[0])
     return errors
