@@ -12,6 +12,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.running.locks import FOLDER_VARIABLE
 from harness.station.starter_files import write_starter
+from tests.forked_programs import INTERPRETER
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -19,6 +20,13 @@ def _own_locks(tmp_path_factory):
     """Locks of the tests' own, apart from those of whoever measures on this machine."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv(FOLDER_VARIABLE, str(tmp_path_factory.mktemp("locks")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _forked_programs():
+    """Benches and guards start at once; see `tests.forked_programs`."""
+    with INTERPRETER.used():
         yield
 
 

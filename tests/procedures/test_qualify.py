@@ -19,6 +19,7 @@ from harness.run_file.run import Run
 from harness.running.truth_check import compare_with_truth
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
+from tests.harness import command_line
 
 BANDS, POINTS = 5, 21
 READ_ALONE = """
@@ -34,15 +35,9 @@ print(json.dumps(found))
 """
 
 
-MAIN = "from harness.commands.cli import main; main()"
-
-
-def tareline(*arguments, folder, status=0, **options):
+def tareline(*arguments, folder, status=0):
     """Run the command as a person does; returns what it printed."""
-    done = subprocess.run(
-        [sys.executable, "-c", MAIN, *map(str, arguments)],
-        cwd=folder, capture_output=True, text=True, check=False, timeout=100, **options,
-    )  # fmt: skip
+    done = command_line.tareline(*arguments, folder=folder)
     assert done.returncode == status, done.stderr
     return done
 
