@@ -1,1 +1,9 @@
 """The words that each role speaks: TOML files, and the form they are checked against."""
+
+__all__ = [
+    "dialect",
+    "dialect_messages",
+    "dialect_print",
+    "dialect_roles",
+    "dialect_tables",
+]

@@ -1,1 +1,5 @@
 """The simulated bench: SCPI instruments on loopback ports, with physics behind them."""
+
+__all__ = [
+    "launch",
+]

@@ -10,7 +10,7 @@ import typer
 from harness.commands.run_procedure import THEN
 
 if TYPE_CHECKING:
-    from harness.running.afterwards import Outcome
+    from harness.running.afterwards import RunEnding
 
 
 def resume(
@@ -37,7 +37,7 @@ def resume(
 
 
 def _go_on_and_report(
-    run: Path, station: Path, procedure: str | None, outcome: Outcome, *, as_json: bool
+    run: Path, station: Path, procedure: str | None, outcome: RunEnding, *, as_json: bool
 ) -> None:
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.evaluation.run_analysis import read_run

@@ -9,7 +9,7 @@ import typer
 
 if TYPE_CHECKING:
     from harness.bench.procedure import Procedure
-    from harness.running.afterwards import Outcome
+    from harness.running.afterwards import RunEnding
     from harness.running.lot.folder import LotSoFar
 
 STANDARD_INPUT = "-"
@@ -45,7 +45,7 @@ LOT_OPTIONS: dict[str, tuple[Any, Any, Any]] = {
 def carry_out_lot(
     procedure: Procedure,
     parameters: dict[str, Any],
-    outcome: Outcome,
+    outcome: RunEnding,
     *,
     kind: str,
     serials: str,

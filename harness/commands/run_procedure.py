@@ -13,7 +13,7 @@ from harness.commands.run_lot import LOT_OPTIONS, carry_out_lot
 
 if TYPE_CHECKING:
     from harness.bench.procedure import Procedure
-    from harness.running.afterwards import Outcome
+    from harness.running.afterwards import RunEnding
 
 THEN = (
     "Shell command after the end, whatever it was; TARELINE_STATUS, TARELINE_RUNS and others tell."
@@ -115,7 +115,7 @@ def _carry_out(
 def _measure_and_report(
     procedure: Procedure,
     parameters: dict[str, Any],
-    outcome: Outcome,
+    outcome: RunEnding,
     *,
     item: list[str],
     station: Path,

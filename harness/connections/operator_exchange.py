@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from drivers.errors import InputError
-from harness.bench.operator_lines import Asked, Command, Line
+from harness.bench.operator_lines import Asked, OperatorCommand, OperatorLine
 from harness.connections.operator_prompts import (
     CLEAN,
     NO_ANTENNA,
@@ -90,16 +90,16 @@ class OperatorExchange:
         """All of them the first time; then the one that matters."""
         return self._cautions.now(matters)
 
-    def heard(self, line: Line, item: str) -> bool:
+    def heard(self, line: OperatorLine, item: str) -> bool:
         """Whether a typed line means that it is done.
 
         Raises:
             Asked: it asks for something else.
         """
-        if line.command is Command.NOTE:
+        if line.command is OperatorCommand.NOTE:
             self._note(line.text)
             return False
-        if line.command is not None and line.command is not Command.BY_HAND:
+        if line.command is not None and line.command is not OperatorCommand.BY_HAND:
             raise Asked(line.command)
         if line.command is None and line.text in ("", item):
             return True

@@ -18,7 +18,7 @@ from drivers.dialects.dialect import (
     wire_settings,
 )
 from drivers.errors import BusyError, InputError, InstrumentError, TarelineError
-from drivers.instruments.dialect_trial import FAILED, Step, Trial
+from drivers.instruments.dialect_trial import FAILED, Trial, TrialStep
 from drivers.link.link import Link, WireSettings, list_resources
 from drivers.quantities import (
     FREQUENCY_UNITS,
@@ -29,7 +29,7 @@ from drivers.quantities import (
 from drivers.sweep import SweepSettings
 from drivers.toml_file import nearest, require
 from harness.running.locks import lock_instruments
-from harness.station.instrument_tables import Instrument, Switch
+from harness.station.instrument_tables import InstrumentTable, SwitchTable
 from harness.station.station import Station, read_station
 
 TABLES = {
@@ -172,7 +172,7 @@ def _trial(options: Options, station: Station | None) -> Trial:
     if not 0.0 < settings.start_hz < settings.stop_hz or settings.points < 2:
         raise InputError("the band needs --start below --stop, and two points at least")
     channels = options.channels
-    if isinstance(stated, Switch) and not channels:
+    if isinstance(stated, SwitchTable) and not channels:
         channels = (stated.through, stated.item)
     if role == "signal switch" and not channels:
         raise InputError("which channels are to be closed? give --channel for each")
@@ -201,7 +201,7 @@ def _quantity(text: str, units: Mapping[str, float], example: str) -> float:
         raise InputError(str(error)) from error
 
 
-def _resource(options: Options, stated: Instrument | None, role: str) -> str:
+def _resource(options: Options, stated: InstrumentTable | None, role: str) -> str:
     if len(options.resources) > 1:
         raise InputError("a dialect is tried on one instrument: give one address")
     if options.resources:
@@ -219,11 +219,11 @@ def _shipped_for(role: str) -> str:
     return f"scpi-99-{role.replace(' ', '-')}"
 
 
-def _has_failed(steps: Sequence[Step]) -> bool:
+def _has_failed(steps: Sequence[TrialStep]) -> bool:
     return any(step.verdict == FAILED for step in steps)
 
 
-def _trial_json(trial: Trial, steps: Sequence[Step]) -> dict[str, Any]:
+def _trial_json(trial: Trial, steps: Sequence[TrialStep]) -> dict[str, Any]:
     return {
         "schema": "tareline-trial/1",
         "resource": trial.resource,
@@ -244,7 +244,7 @@ def _trial_json(trial: Trial, steps: Sequence[Step]) -> dict[str, Any]:
     }
 
 
-def _show_steps(trial: Trial, steps: Sequence[Step]) -> None:
+def _show_steps(trial: Trial, steps: Sequence[TrialStep]) -> None:
     typer.echo(f"{trial.dialect.role} at {trial.resource}\n")
     for number, step in enumerate(steps, 1):
         typer.echo(f"{number:2} {step.name}: {step.verdict}")

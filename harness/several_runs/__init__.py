@@ -1,1 +1,12 @@
 """Runs taken together: cables, adapters, delays, lots, gauge studies."""
+
+__all__ = [
+    "adapter_losses",
+    "cable_entry",
+    "cable_from_lengths",
+    "gauge_results",
+    "gauge_runs",
+    "item_delay",
+    "lot",
+    "lot_findings",
+]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from harness.analysis.units import SECONDS_PER_HOUR
 from harness.station.station import Station
 
-SECONDS_PER_HOUR = 3600.0
 MAKINGS_APART = 3.0 * np.sqrt(2.0)
 """Standard deviations of one making by which two may differ: three of their difference."""
 

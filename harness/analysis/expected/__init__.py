@@ -1,1 +1,11 @@
 """What parts ought to lose: the catalogue, chains of parts, and the loss compared with it."""
+
+__all__ = [
+    "catalogue_files",
+    "catalogue_parts",
+    "expected_loss",
+    "first_principles",
+    "link_effect",
+    "part_list",
+    "published_rows",
+]

@@ -1,1 +1,12 @@
 """From readings to the loss of a band, its budget and its verdict."""
+
+__all__ = [
+    "band",
+    "contributions_from_readings",
+    "evaluate",
+    "loss",
+    "plausibility",
+    "pooling",
+    "reduction",
+    "scattering",
+]

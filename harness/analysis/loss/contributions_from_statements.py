@@ -8,11 +8,8 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandMeans, Statements
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.uncertainty.budget import ActsOn, Contribution
-from harness.analysis.uncertainty.mismatch import (
-    DB_PER_NEPER,
-    mismatch_terms_db,
-    reflection_from_change,
-)
+from harness.analysis.uncertainty.mismatch import mismatch_terms_db, reflection_from_change
+from harness.analysis.units import DB_PER_NEPER
 
 ROOT_2, ROOT_3, ROOT_6 = np.sqrt([2.0, 3.0, 6.0])
 

@@ -10,8 +10,8 @@ from harness.analysis.loss.contributions_from_readings import OneMaking
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.loss.reduction import Findings
 from harness.analysis.uncertainty.budget import Contribution
+from harness.analysis.units import SECONDS_PER_HOUR
 
-SECONDS_PER_HOUR = 3600.0
 ROOT_3 = np.sqrt(3.0)
 PLAUSIBLE = 2.0
 """Standard deviations within which a change is explained by how the through was made."""

@@ -26,7 +26,7 @@ CATEGORY_FACTOR = 1.41
 
 
 @dataclass(frozen=True)
-class Source:
+class VarianceSource:
     """One line of the analysis of variance."""
 
     name: str
@@ -69,7 +69,7 @@ class GaugeStudy:
     """(p,)"""
     operator_means: FloatArray
     """(o,)"""
-    table: tuple[Source, ...]
+    table: tuple[VarianceSource, ...]
     """Items, operators, interaction, repeatability, total; never pooled."""
     is_pooled: bool
     """Whether the interaction was taken for repeatability."""
@@ -164,7 +164,7 @@ def gauge_study(
     )
 
 
-def analysis_of_variance(values: FloatArray) -> tuple[Source, ...]:
+def analysis_of_variance(values: FloatArray) -> tuple[VarianceSource, ...]:
     """The lines of values (p, o, r); items and operators are tested against the interaction,
     the interaction against the repeats."""
     y = np.asarray(values, dtype=np.float64)
@@ -189,8 +189,10 @@ def analysis_of_variance(values: FloatArray) -> tuple[Source, ...]:
     lines = []
     for place, name in enumerate(names):
         f_ratio, p_value = _f_test(means, dof, place, against[place])
-        lines.append(Source(name, dof[place], squares[place], means[place], f_ratio, p_value))
-    total = Source("total", y.size - 1, float(np.sum(y * y)), math.nan)
+        lines.append(
+            VarianceSource(name, dof[place], squares[place], means[place], f_ratio, p_value)
+        )
+    total = VarianceSource("total", y.size - 1, float(np.sum(y * y)), math.nan)
     return (*lines, total)
 
 

@@ -14,13 +14,13 @@ import numpy as np
 from harness.analysis.arrays import FloatArray, IntArray
 from harness.analysis.lots.binomial import Share
 from harness.analysis.lots.outliers import Outliers, find_outliers
+from harness.analysis.units import SECONDS_PER_HOUR
 
-__all__ = ["Drift", "Histogram", "LotBand", "LotSummary", "Outliers", "Slope", "find_outliers"]
+__all__ = ["Histogram", "LotBand", "LotDrift", "LotSummary", "Outliers", "Slope", "find_outliers"]
 
 MOST_BINS = 60
 CONFIDENCE = 0.95
 NO_VERDICT = -1
-SECONDS_PER_HOUR = 3600.0
 _ACCEPTED = (0, 1)
 """Severities of a pass and of a conditional pass."""
 
@@ -74,7 +74,7 @@ class Slope:
 
 
 @dataclass(frozen=True)
-class Drift:
+class LotDrift:
     """How the losses move over the lot, how the zero moves, and whether they move together."""
 
     process: Slope | None
@@ -106,7 +106,7 @@ class LotSummary:
     """(N,) worst margin first."""
     distribution: Histogram
     outliers: Outliers
-    drift: Drift
+    drift: LotDrift
 
 
 def summarize(band: LotBand) -> LotSummary:
@@ -200,7 +200,7 @@ def drift(
     zero_change_db: FloatArray,
     *,
     leave_out: IntArray | None = None,
-) -> Drift:
+) -> LotDrift:
     """Drift of the losses (N,) against that of the zero (N,), without the items `leave_out`.
 
     The correlation has Fisher's limits (z = artanh r, standard error 1 / sqrt(N - 3)).
@@ -211,7 +211,7 @@ def drift(
     loss = np.where(keep, loss_db, np.nan)
     process, zero = slope(time, loss), slope(time, zero_change_db)
     r, low, high = _correlation(loss, np.asarray(zero_change_db, dtype=np.float64))
-    return Drift(process, zero, r, low, high, r**2, _drift_sentence(process, zero, r, low, high))
+    return LotDrift(process, zero, r, low, high, r**2, _drift_sentence(process, zero, r, low, high))
 
 
 def _correlation(first: FloatArray, second: FloatArray) -> tuple[float, float, float]:

@@ -17,13 +17,11 @@ from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.diagnosis.reflected import mismatch_error_db, reflection_readings
 from harness.analysis.loss.band import BandReadings, Statements
 from harness.analysis.planning.zero_path import zero_path_db
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
-
-SECONDS_PER_HOUR = 3600.0
+from harness.analysis.units import DB_PER_NEPER, SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True)
-class Plan:
+class CampaignPlan:
     """When everything of a campaign is swept; K sweeps of the through, N of the item."""
 
     through_time: FloatArray
@@ -37,7 +35,7 @@ class Plan:
 
 
 @dataclass(frozen=True)
-class Step:
+class CampaignStep:
     """One step of a campaign: a connection that is made and then swept, or a wait."""
 
     kind: Literal["through", "item", "wait"]
@@ -46,7 +44,9 @@ class Step:
     """Of a wait."""
 
 
-def timetable(steps: tuple[Step, ...], *, connecting_s: float = 30.0, sweep_s: float = 1.0) -> Plan:
+def timetable(
+    steps: tuple[CampaignStep, ...], *, connecting_s: float = 30.0, sweep_s: float = 1.0
+) -> CampaignPlan:
     """When each sweep of `steps` ends; every step but a wait makes its connection afresh.
 
     Raises:
@@ -68,7 +68,7 @@ def timetable(steps: tuple[Step, ...], *, connecting_s: float = 30.0, sweep_s: f
         made[step.kind] += 1
     if not times["through"] or not times["item"]:
         raise ValueError("a campaign sweeps the through and the item, each at least once")
-    return Plan(
+    return CampaignPlan(
         np.array(times["through"]),
         np.array(groups["through"], dtype=np.int64),
         np.array(times["item"]),
@@ -110,7 +110,7 @@ class World:
 
 
 def simulate(
-    world: World, plan: Plan, campaigns: int, rng: np.random.Generator
+    world: World, plan: CampaignPlan, campaigns: int, rng: np.random.Generator
 ) -> tuple[BandReadings, FloatArray]:
     """Readings of `campaigns` campaigns and the true loss, (C P,).
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray
-
-DB_PER_NEPER = 20.0 / np.log(10.0)
+from harness.analysis.units import DB_PER_NEPER
 
 
 def reflection_magnitude(return_loss_db: float) -> float:

@@ -12,10 +12,10 @@ from typing import Protocol
 
 from drivers.errors import InstrumentError
 from harness.bench.equipment import Exchange
-from harness.bench.operator_lines import Command
+from harness.bench.operator_lines import OperatorCommand
 from harness.connections.hands_free.exchange_watch import (
+    ExchangeStage,
     Expectation,
-    Stage,
     WatchedExchange,
     after_look,
 )
@@ -23,7 +23,7 @@ from harness.connections.hands_free.quick_look import LEARNING_LOOKS, LookNoise,
 from harness.connections.operator_exchange import OperatorExchange
 from harness.connections.operator_prompts import CLEAN, through_lines
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.station.hands_free_table import HandsFree
+from harness.station.rule_tables import HandsFree
 from harness.station.station import Station
 
 TELLS_APART_DB = 0.3
@@ -157,7 +157,7 @@ class HandsFreeExchange:
             ask()
         begun = self._clock()
         seen = WatchedExchange(begun)
-        told: set[Stage] = set()
+        told: set[ExchangeStage] = set()
         failed = False
         while self._clock() - begun < self._table.give_up_after_s:
             if self._typed(item):
@@ -180,9 +180,9 @@ class HandsFreeExchange:
                 seen, level_db, self._clock(), noise.rules(level_db), right,
                 self._table.patience_s,
             )  # fmt: skip
-            if seen.stage is Stage.DONE:
+            if seen.stage is ExchangeStage.DONE:
                 self._terminal.bell()
-                self._terminal.say(f"✓ {item or 'The leads'}: {Stage.DONE.value}.")
+                self._terminal.say(f"✓ {item or 'The leads'}: {ExchangeStage.DONE.value}.")
                 return True
             if seen.stage is not earlier or not told:
                 self._tell(seen, noise, told)
@@ -190,13 +190,13 @@ class HandsFreeExchange:
         self._switch_off(f"nothing was connected for {self._table.give_up_after_s / 60.0:g} min")
         return False
 
-    def _tell(self, seen: WatchedExchange, noise: LookNoise, told: set[Stage]) -> None:
+    def _tell(self, seen: WatchedExchange, noise: LookNoise, told: set[ExchangeStage]) -> None:
         """Say what is waited for: once in a line, else in the status line; trouble always."""
         words = seen.stage.value
-        if seen.stage is Stage.WRONG:
+        if seen.stage is ExchangeStage.WRONG:
             off_db = noise.zero_db - seen.level_db
             words = f"{words} ({off_db:.2f} {LEVEL_WORDS}): see what is connected, or press Enter"
-        if seen.stage in (Stage.LOOSE, Stage.WRONG, Stage.TOO_LONG):
+        if seen.stage in (ExchangeStage.LOOSE, ExchangeStage.WRONG, ExchangeStage.TOO_LONG):
             self._terminal.bell(2)
             self._terminal.say(f"! {words}{'' if words.endswith('?') else '.'}")
             self._remark(f"hands-free: {words}")
@@ -223,7 +223,7 @@ class HandsFreeExchange:
             return False
         if line is None:
             return False
-        if line.command is Command.BY_HAND:
+        if line.command is OperatorCommand.BY_HAND:
             self._switch_off("you asked for it")
             return False
         return self._person.heard(line, item)

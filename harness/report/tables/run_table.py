@@ -45,7 +45,7 @@ STYLE = {
 
 
 @dataclass(frozen=True)
-class _Row:
+class _BandRow:
     name: str
     span: str
     frequency: str
@@ -121,11 +121,11 @@ def _print_bands(run: Run, console: Console) -> None:
     )
 
 
-def _row(name: str, span: str, point: Point, standing: Standing) -> _Row:
+def _row(name: str, span: str, point: Point, standing: Standing) -> _BandRow:
     u = point.expanded_uncertainty_db
     has_limit = point.limit_db == point.limit_db
     has_expected = point.expected_db == point.expected_db
-    return _Row(
+    return _BandRow(
         name=name,
         span=span,
         frequency=numbers.frequency(point.frequency_hz),
@@ -146,7 +146,7 @@ def _fits(table: Table, console: Console) -> bool:
     return Measurement.get(console, unbounded, table).maximum <= console.width
 
 
-def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Console) -> Table:
+def _table(rows: Sequence[_BandRow], with_expected: bool, roomy: bool, console: Console) -> Table:
     table = Table(
         box=None, padding=(0, 2 if roomy else 1, 0, 0), pad_edge=False, header_style="bold"
     )
@@ -173,7 +173,7 @@ def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Cons
     return table
 
 
-def _print_block(row: _Row, console: Console) -> None:
+def _print_block(row: _BandRow, console: Console) -> None:
     head = as_text(row.name, console, "bold")
     if row.span != row.name:
         head.append_text(as_text(f"  {row.span}", console))

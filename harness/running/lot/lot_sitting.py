@@ -12,8 +12,8 @@ import numpy as np
 
 from drivers.errors import InputError, InstrumentError
 from harness.bench.clock import Clock, as_iso
-from harness.bench.operator_lines import Command
-from harness.bench.sitting import ItemFile, Outcome, Wanted
+from harness.bench.operator_lines import OperatorCommand
+from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.evaluation.run_analysis import assess, finish, read_run
@@ -166,7 +166,7 @@ class LotSitting:
         self.say("Before it is condemned it is connected once more.")
         return True
 
-    def finish(self, file: ItemFile) -> Outcome:
+    def finish(self, file: ItemFile) -> ItemOutcome:
         """Evaluate the item's run and show its verdict."""
         late = _late(file)
         journal, now = late.journal, self._clock()
@@ -180,7 +180,9 @@ class LotSitting:
         self._round.measured(file.wanted.serial)
         self.finished.append(journal.path)
         self._show(run)
-        return Outcome(late.had_trouble or _insertions_differ(run.bands.values(), self._station))
+        return ItemOutcome(
+            late.had_trouble or _insertions_differ(run.bands.values(), self._station)
+        )
 
     def _show(self, run: Run) -> None:
         if self._is_study:
@@ -264,7 +266,7 @@ class LotSitting:
             amend_run(path, amend, partial(finish, finished=finished))
         return read_run(path)
 
-    def check_left_out(self, command: Command, since: Sequence[ItemFile]) -> None:
+    def check_left_out(self, command: OperatorCommand, since: Sequence[ItemFile]) -> None:
         """Say that the operator left the closing check out."""
         self.say(
             f"The closing check is left out ({command.word}): the last {len(since)} items have a "

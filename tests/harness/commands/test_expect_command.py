@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from drivers.errors import InputError
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.commands.cli import app
-from harness.planning.expectation import Job, Standing, as_json, candidate
+from harness.planning.expectation import ExpectedStanding, Job, as_json, candidate
 from harness.station.starter_files import write_starter
 
 
@@ -127,12 +127,12 @@ def test_the_table_is_no_wider_than_the_terminal(tareline):
     ("limit", "options", "standing", "status"),
     [
         # 0.158 +- 0.052 dB nominal, about 0.20 at most, at 2.4 GHz
-        ("0.25 dB", [], Standing.BELOW, 0),
-        ("0.18 dB", [], Standing.PROBABLY_BELOW, 1),
-        ("0.14 dB", [], Standing.PROBABLY_ABOVE, 1),
-        ("0.08 dB", [], Standing.ABOVE, 1),
-        ("0.25 dB", ["--maximum"], Standing.MAXIMUM_BELOW, 0),
-        ("0.18 dB", ["--maximum"], Standing.MAXIMUM_ABOVE, 1),
+        ("0.25 dB", [], ExpectedStanding.BELOW, 0),
+        ("0.18 dB", [], ExpectedStanding.PROBABLY_BELOW, 1),
+        ("0.14 dB", [], ExpectedStanding.PROBABLY_ABOVE, 1),
+        ("0.08 dB", [], ExpectedStanding.ABOVE, 1),
+        ("0.25 dB", ["--maximum"], ExpectedStanding.MAXIMUM_BELOW, 0),
+        ("0.18 dB", ["--maximum"], ExpectedStanding.MAXIMUM_ABOVE, 1),
     ],
 )
 def test_against_a_limit(expect, limit, options, standing, status):

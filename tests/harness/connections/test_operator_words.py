@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from drivers.errors import InputError
 from harness.bench.operator_lines import (
-    Command,
+    OperatorCommand,
     checked_serial,
     help_lines,
     listed_serials,
@@ -86,7 +86,7 @@ def test_a_scanned_line_is_its_serial_number(serial):
     assert checked_serial(line.text) == serial
 
 
-@pytest.mark.parametrize("command", list(Command))
+@pytest.mark.parametrize("command", list(OperatorCommand))
 def test_commands_are_known_in_any_case(command):
     line = parse_line(f"  {command.word.upper()} worn pin ")
     assert (line.command, line.text) == (command, "worn pin")
@@ -223,7 +223,7 @@ def test_a_terminal_asks_until_it_understands():
     terminal = OperatorTerminal(typing("/help", "/nope", "", "PIG-1", "/stop"), to=to)
     assert terminal.ask("Serial:").text == ""
     assert terminal.ask("Serial:").text == "PIG-1"
-    assert terminal.ask("Serial:").command is Command.STOP
+    assert terminal.ask("Serial:").command is OperatorCommand.STOP
     with pytest.raises(EOFError):
         terminal.ask("Serial:")
     assert "no command '/nope'" in to.text()

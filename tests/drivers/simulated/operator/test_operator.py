@@ -8,7 +8,7 @@ import pytest
 from drivers.errors import InputError
 from drivers.instruments.hand import Hand
 from drivers.link.link import Link
-from drivers.simulated.operator.operator_plan import BOTH_OPEN, DONE, End, Plan
+from drivers.simulated.operator.operator_plan import BOTH_OPEN, DONE, End, OperatorPlan
 from drivers.simulated.operator.simulated_operator import SimulatedOperator
 from drivers.simulated.physics.simulated_bench import NOTHING, THROUGH, SimulatedBench
 
@@ -131,7 +131,9 @@ def test_shares_are_as_described(description):
     table = description(fumble_share=0.2, one_end_share=0.1, loose_share=0.3).operator
     found, count = Counter(), 600
     for seed in range(count):
-        plan = Plan(table, np.random.default_rng(seed), 0.0, NOTHING, BOTH_OPEN).exchange(ITEM)
+        plan = OperatorPlan(table, np.random.default_rng(seed), 0.0, NOTHING, BOTH_OPEN).exchange(
+            ITEM
+        )
         last = plan.stages[-1].ends
         found["open"] += End.OPEN in last
         found["loose"] += End.LOOSE in last

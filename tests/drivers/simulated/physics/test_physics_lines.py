@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.constants import epsilon_0, mu_0, speed_of_light
 from skrf import Frequency
 
-from drivers.simulated.described.part_tables import Line
+from drivers.simulated.described.part_tables import DescribedLine
 from drivers.simulated.physics.coaxial import coaxial, of_impedance, section, solved
 
 DB_PER_NEPER = 8.685889638
@@ -15,7 +15,7 @@ DB_PER_100_FT = DB_PER_NEPER * 30.48
 
 
 def line(inner_mm, outer_mm, permittivity=1.0, loss_tangent=0.0, conductivity=5.8e7, **factors):
-    return Line.model_validate(
+    return DescribedLine.model_validate(
         {
             "inner_diameter": f"{inner_mm!r} mm",
             "outer_diameter": f"{outer_mm!r} mm",

@@ -11,7 +11,7 @@ from harness.analysis.diagnosis.reflected import mismatch_error_db
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.planning.campaigns import (
-    Step,
+    CampaignStep,
     World,
     simulate,
     stated_for,
@@ -23,7 +23,9 @@ from tests.studies.coverage.scenarios import HOUR_S, scenarios
 
 CAMPAIGNS = 2000
 GRID_HZ = np.linspace(2.40e9, 2.48e9, 3)
-PLAN = timetable((Step("through", 2), *(5 * [Step("item", 2)]), Step("through", 2)))
+PLAN = timetable(
+    (CampaignStep("through", 2), *(5 * [CampaignStep("item", 2)]), CampaignStep("through", 2))
+)
 QUIET = scenarios()[0].world.stated
 
 
@@ -178,7 +180,7 @@ def test_reflections_are_read_where_the_station_reads_them():
 
 def test_a_plan_without_item_or_through_is_refused():
     with pytest.raises(ValueError, match="each at least once"):
-        timetable((Step("through", 1),))
+        timetable((CampaignStep("through", 1),))
 
 
 def test_the_same_generator_gives_the_same_campaigns():
