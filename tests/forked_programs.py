@@ -116,7 +116,7 @@ class PreparedInterpreter:
     """The interpreter that forks, started when it is first needed; lives as long as the tests."""
 
     def __init__(self):
-        self._is_used = False
+        self._is_used = self._is_told_of_forks = False
         self._folder = None
         self._process = None
         self._starting = threading.Lock()
@@ -149,6 +149,10 @@ class PreparedInterpreter:
         """Have benches and guards started by it."""
         stand_in = SimpleNamespace(**{**vars(subprocess), "Popen": self.program})
         self._is_used = True
+        if not self._is_told_of_forks:
+            # what the tests fork of themselves starts programs of this interpreter, none of its own
+            os.register_at_fork(before=self._start_before_fork)
+            self._is_told_of_forks = True
         try:
             with pytest.MonkeyPatch.context() as patch:
                 patch.setattr(drivers.simulated.launch, "subprocess", stand_in)
@@ -158,8 +162,7 @@ class PreparedInterpreter:
             self._is_used = False
             self._close()
 
-    def start_before_fork(self):
-        """For those who fork the tests' process: all their programs come from one interpreter."""
+    def _start_before_fork(self):
         if self._is_used:
             assert self.address
 

@@ -17,7 +17,6 @@ import harness.report.pages.run_page
 import harness.running.import_run
 import harness.running.measure
 import harness.running.truth_check  # noqa: F401
-from tests.forked_programs import INTERPRETER
 
 FROM_NOTHING = (sys.executable, "-c", "from harness.commands.cli import main; main()")
 NO_STATUS = 70
@@ -34,7 +33,6 @@ class Started:
         for path in self._said:
             path.touch()  # it may be killed before it says anything
         self._status = None
-        INTERPRETER.start_before_fork()
         with warnings.catch_warnings():
             # Python 3.12 and later: the test runner has threads, which the child does without
             warnings.simplefilter("ignore", DeprecationWarning)
