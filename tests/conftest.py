@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 # as in `harness.commands.cli`, before numpy is loaded: two test processes on two cores
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -13,6 +14,13 @@ from drivers.simulated.launch import SimulatedBenchProcess
 from harness.running.locks import FOLDER_VARIABLE
 from harness.station.starter_files import write_starter
 from tests.forked_programs import INTERPRETER
+
+# No time limit for an example: how long it takes says how busy the machine is. The same examples
+# every time, wherever the tests run: a failure is one of the change that is being tested, and
+# comes again when it is looked for. `make examples` looks for new ones.
+settings.register_profile("suite", deadline=None, derandomize=True, database=None)
+settings.register_profile("new examples", settings.get_profile("suite"), derandomize=False)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
 @pytest.fixture(scope="session", autouse=True)

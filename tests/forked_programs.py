@@ -1,10 +1,10 @@
 """Programs forked from an interpreter that has their imports loaded already.
 
-A simulated bench and a guard are processes, and must be: tests kill them, and end their parents. But
-nine tenths of what it takes to start one is to import what it needs. So one interpreter for each
-process of the tests imports that once (`forking_interpreter`), and every such program is a fork of
-it, with a standard input and output, arguments, environment, folder and session of its own. What
-tests start by `subprocess` themselves begins from nothing, as in use.
+A simulated bench and a guard are processes, and must be: tests kill them, and end their parents.
+But nine tenths of what it takes to start one is to import what it needs. So one interpreter for
+each process of the tests imports that once (`forking_interpreter`), and every such program is a
+fork of it, with a standard input and output, arguments, environment, folder and session of its own.
+What tests start by `subprocess` themselves begins from nothing, as in use.
 """
 
 import json

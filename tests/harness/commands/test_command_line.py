@@ -135,17 +135,17 @@ def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number
     process = start_bench(pace=1.0)
     use_running_bench(workplace_folder, process)
     change(workplace_folder / "station.toml", '"1 kHz"', '"200 Hz"')
-    run = subprocess.Popen(
-        [*FROM_NOTHING, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
-        cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+    run = Started(
+        ("run", "qualify", "--item", "PIG-0451", "--sweeps", "1"), workplace_folder, typed=""
+    )
     other = Link(process.addresses["analyzer"])
     other.open()
     kept = wait_until_sweeping_after(other, workplace_folder / "results", at_least=1)
     assert other.query("OUTP?") == "1"
     run.send_signal(number)
-    _, message = run.communicate(timeout=20)
-    assert run.returncode == 128 + number
+    done = run.finished()
+    message = done.stderr
+    assert done.returncode == 128 + number
     assert other.query("OUTP?") == "0"
     assert not int(other.query("STAT:OPER:COND?")) & SWEEPING
     other.close()

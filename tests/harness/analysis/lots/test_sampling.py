@@ -39,7 +39,7 @@ def lots(draw, largest=400):
 
 
 @given(lots())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_hypergeometric_is_exact(drawn):
     lot, bad, n, c = drawn
     expected = exactly(c, lot, bad, n)
@@ -197,7 +197,7 @@ def test_no_failures_to_demonstrate():
     apart=st.sampled_from([0.1, 0.2, 0.4]),
     risks=st.sampled_from([(0.05, 0.1), (0.2, 0.2), (0.01, 0.05)]),
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_no_smaller_plan_serves(lot, good, apart, risks):
     """By trying every smaller one."""
     points = QualityPoint(good, risks[0]), QualityPoint(good + apart, risks[1])
@@ -227,7 +227,7 @@ def test_no_smaller_plan_serves_a_process():
 
 
 @given(lots(120))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_more_bad_items_are_accepted_less_often(drawn):
     lot, _, n, c = drawn
     plan = SamplingPlan(n, c, lot)
@@ -247,7 +247,7 @@ def test_a_large_lot_is_a_process():
 
 
 @given(lots(40), st.floats(0, 0.3), st.floats(0, 0.3))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_a_bench_that_errs(drawn, false_fail, false_pass):
     """Against the sum over all ways, and without errors the plan itself."""
     lot, bad, n, c = drawn
