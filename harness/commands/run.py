@@ -132,7 +132,9 @@ def _carry_out(
 def _measure_and_report(order: RunOrder, item: list[str]) -> None:
     import json
 
-    from harness.commands.combine import combination, require_combinable
+    from rich.console import Console
+
+    from harness.commands.combine import together
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.evaluation.run_analysis import read_run
     from harness.report.words.suggested_command import suggested_command
@@ -141,25 +143,27 @@ def _measure_and_report(order: RunOrder, item: list[str]) -> None:
     procedure, outcome = order.procedure, order.outcome
     workplace = order.workplace()
     chosen = workplace.choose(item)
-    require_combinable(procedure.name, chosen)
+    told = together(procedure)
+    if told is not None:
+        told.require(chosen)
     paths = measure(workplace, chosen, order.assignment())
     runs = [read_run(path) for path in paths]
     outcome.verdict = verdict_word(runs)
     outcome.message = f"{procedure.name} of {', '.join(chosen)}: {outcome.verdict}"
-    together = combination(procedure.name, paths)
+    combined = None if told is None else told.combine(paths)
     if order.as_json:
         document = report_json(runs)
-        if together is not None:
+        if told is not None:
             document = json.dumps(
-                {**json.loads(document), "combined": together[0]},
+                {**json.loads(document), "combined": told.as_json(combined)},
                 allow_nan=False,
                 ensure_ascii=False,
             )
         typer.echo(document)
     else:
         report_table(runs)
-        if together is not None:
+        if told is not None:
             typer.echo()
-            together[1]()
+            told.show(combined, Console())
         typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', *paths)}")
     raise typer.Exit(verdict_status(runs))
