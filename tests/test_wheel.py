@@ -40,8 +40,7 @@ def tareline(wheel, tmp_path_factory):
     """The command of an environment that has the wheel, and sees what else is installed here."""
     folder = tmp_path_factory.mktemp("installed")
     venv.create(folder / "venv", with_pip=False)
-    # "Scripts" where the system calls it so
-    python = next((folder / "venv").glob("*/python*"))
+    python = Path(sysconfig.get_path("scripts", vars={"base": str(folder / "venv")})) / "python"
     site = Path(sysconfig.get_path("purelib", vars={"base": str(folder / "venv")}))
     with zipfile.ZipFile(wheel) as packed:
         packed.extractall(site)
