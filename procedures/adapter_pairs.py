@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from harness.bench.bench import Bench
 
+TOLD_BY = "adapter-losses"
+"""The command that tells what all pairs together say."""
+
 
 def adapter_pairs(bench: Bench, insertions: int = 5, sweeps: int = 2) -> None:
     """Measure one pair like any item; all pairs together give the loss of each adapter.

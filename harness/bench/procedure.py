@@ -20,6 +20,8 @@ class Procedure:
     """Where it stands, if it was given as a file."""
     takes_lots: bool = False
     """Whether it drives a LotBench: item after item by serial number, at one open station."""
+    told_by: str = ""
+    """Command that tells what its runs say together; empty where each stands by itself."""
 
     @cached_property
     def told(self) -> Told:

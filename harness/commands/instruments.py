@@ -52,27 +52,19 @@ def instruments(
     With --check ROLE (network-analyzer, signal-generator, power-meter, spectrum-analyzer,
     signal-switch, thermometer) RF is switched on for one sweep at --power, and off again.
     """
-    from harness.running.instruments_found import Options, run
+    from harness.running.instruments_asked import InstrumentsAsked, TrialAsked, TrialSweep
+    from harness.running.instruments_found import list_instruments, try_dialect
 
-    raise typer.Exit(
-        run(
-            Options(
-                resources=tuple(addresses or ()),
-                station=station,
-                role=check,
-                dialect=dialect,
-                start=start,
-                stop=stop,
-                points=points,
-                averages=averages,
-                power=power,
-                if_bandwidth=if_bandwidth,
-                traces=tuple(trace or ()),
-                channels=tuple(channel or ()),
-                zero=zero,
-                timeout=timeout,
-                visa_library=visa_library,
-                as_json=as_json,
-            )
-        )
+    asked = InstrumentsAsked(
+        resources=tuple(addresses or ()),
+        station=station,
+        dialect=dialect,
+        timeout=timeout,
+        visa_library=visa_library,
+        as_json=as_json,
     )
+    if not check:
+        raise typer.Exit(list_instruments(asked))
+    sweep = TrialSweep(start, stop, points, averages, power, if_bandwidth)
+    wanted = TrialAsked(check, sweep, tuple(trace or ()), tuple(channel or ()), zero)
+    raise typer.Exit(try_dialect(asked, wanted))

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.evaluation.standing import WORST_FIRST, Standing, standing_of_run
+from harness.evaluation.standing import Standing, standing_of_run, worst_standing
 from harness.report.files.result_json import as_dict
 from harness.report.tables.run_table import print_runs
 from harness.run_file.run import Run
@@ -40,6 +40,4 @@ def verdict_status(runs: Sequence[Run]) -> int:
 
 def verdict_word(runs: Sequence[Run]) -> str:
     """The worst standing of runs, in words; empty where there are none."""
-    standings = {standing_of_run(run) for run in runs}
-    worst = next((bad for bad in (Standing.UNFINISHED, *WORST_FIRST) if bad in standings), None)
-    return worst.word if worst else Standing.NO_LIMIT.word if runs else ""
+    return worst_standing(map(standing_of_run, runs)).word if runs else ""

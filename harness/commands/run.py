@@ -11,11 +11,11 @@ import typer
 from typer.core import TyperGroup
 
 from harness.commands.help_texts import add_command, sentence
-from harness.commands.run_lot import LOT_OPTIONS, carry_out_lot
+from harness.commands.run_lot import LOT_OPTIONS, LotChoices, carry_out_lot
+from harness.commands.run_order import RunOrder
 
 if TYPE_CHECKING:
     from harness.bench.procedure import Procedure
-    from harness.running.afterwards import RunEnding
 
 PANEL = "Procedures"
 THEN = (
@@ -116,63 +116,54 @@ def _as_option(parameter: inspect.Parameter, told: Mapping[str, str]) -> inspect
 
 
 def _carry_out(
-    procedure: Procedure,
-    parameters: dict[str, Any],
-    *,
-    then: str,
-    **options: Any,
+    procedure: Procedure, parameters: dict[str, Any], *, then: str, **options: Any
 ) -> None:
     from harness.running.afterwards import afterwards
 
-    carry_out = carry_out_lot if procedure.takes_lots else _measure_and_report
     with afterwards(then) as outcome:
-        carry_out(procedure, parameters, outcome, **options)
+        stated = {name: options.pop(name) for name in _EVERYWHERE if name in options}
+        order = RunOrder(procedure, parameters, outcome, **stated)
+        if procedure.takes_lots:
+            carry_out_lot(order, LotChoices(**options))
+        else:
+            _measure_and_report(order, **options)
 
 
-def _measure_and_report(
-    procedure: Procedure,
-    parameters: dict[str, Any],
-    outcome: RunEnding,
-    *,
-    item: list[str],
-    station: Path,
-    items: Path,
-    results: Path,
-    as_json: bool,
-) -> None:
+def _measure_and_report(order: RunOrder, item: list[str]) -> None:
     import json
 
-    from harness.commands.combine import combination, require_combinable
+    from rich.console import Console
+
+    from harness.commands.combine import together
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.evaluation.run_analysis import read_run
-    from harness.report.words.suggested_command import station_again, suggested_command
-    from harness.running.measure import Assignment, measure
-    from harness.station.items import read_workplace
+    from harness.report.words.suggested_command import suggested_command
+    from harness.running.measure import measure
 
-    workplace = read_workplace(station, items)
+    procedure, outcome = order.procedure, order.outcome
+    workplace = order.workplace()
     chosen = workplace.choose(item)
-    require_combinable(procedure.name, chosen)
-    assignment = Assignment(
-        procedure, parameters, results, begun=outcome.runs.append, again=station_again(station)
-    )
-    paths = measure(workplace, chosen, assignment)
+    told = together(procedure)
+    if told is not None:
+        told.require(chosen)
+    paths = measure(workplace, chosen, order.assignment())
     runs = [read_run(path) for path in paths]
     outcome.verdict = verdict_word(runs)
     outcome.message = f"{procedure.name} of {', '.join(chosen)}: {outcome.verdict}"
-    together = combination(procedure.name, paths)
-    if as_json:
+    combined = None if told is None else told.combine(paths)
+    if order.as_json:
         document = report_json(runs)
-        if together is not None:
+        if told is not None:
             document = json.dumps(
-                {**json.loads(document), "combined": together[0]},
+                {**json.loads(document), "combined": told.as_json(combined)},
                 allow_nan=False,
                 ensure_ascii=False,
             )
         typer.echo(document)
     else:
         report_table(runs)
-        if together is not None:
+        if told is not None:
             typer.echo()
-            together[1]()
+            told.show(combined, Console())
         typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', *paths)}")
     raise typer.Exit(verdict_status(runs))

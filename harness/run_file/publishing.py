@@ -23,7 +23,7 @@ it cannot close either."""
 
 
 def require_room(statistics: os.statvfs_result, size_bytes: int) -> None:
-    """Refuse before HDF5 does what a full disk would break off in the middle.
+    """Refuse before HDF5 does what a full disk would break off in the middle. Quotas are not seen.
 
     Raises:
         OSError: there is no room for so many bytes and the reserve.

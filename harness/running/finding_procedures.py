@@ -19,6 +19,8 @@ from harness.bench.procedure import Procedure
 
 ENTRY_POINT_GROUP = "tareline.procedures"
 PARAMETER_TYPES = (int, float, str, bool)
+TOLD_BY = "TOLD_BY"
+"""Name in a procedure's file that says which command tells its runs together."""
 
 
 def procedure_names() -> list[str]:
@@ -114,4 +116,5 @@ def _checked(name: str, function: Callable[..., Any], where: str) -> Procedure:
             )
     bench = parameters[0].annotation
     takes_lots = getattr(bench, "__module__", "") == "harness.bench.lot_bench"
-    return Procedure(name, function, tuple(parameters[1:]), takes_lots=takes_lots)
+    told_by = getattr(sys.modules[function.__module__], TOLD_BY, "")
+    return Procedure(name, function, tuple(parameters[1:]), takes_lots=takes_lots, told_by=told_by)

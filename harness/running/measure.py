@@ -13,7 +13,8 @@ from harness.bench.rehearsal import StandIn, Workload, rehearse
 from harness.bench.replay import Replay
 from harness.running.connected import check_files, connect
 from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
+from harness.running.item_run import Assignment, ItemRun, stopped
+from harness.running.open_station import OpenStation
 from harness.station.items import Item, Workplace
 from harness.station.station import Station
 

@@ -17,7 +17,7 @@ from harness.bench.clock import as_iso
 from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import StandIn
 from harness.bench.replay import Replay
-from harness.bench.takeover import MARK
+from harness.bench.takeover import MARK, read_json
 from harness.bench.zero_judgement import GoingOn
 from harness.evaluation.run_analysis import finish
 from harness.report.words.suggested_command import go_on, station_again, suggested_command
@@ -30,17 +30,19 @@ from harness.run_file import (
     read_header,
     read_kept,
     read_last_swept,
+    read_mean_times,
     read_rows,
-    read_zero_times,
     take_up,
 )
 from harness.run_file.run import Event
-from harness.running.connected import BenchStart, ConnectedStation, check_files, connect
+from harness.running.bench_start import BenchStart, next_start
+from harness.running.connected import ConnectedStation, check_files, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
+from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
+from harness.running.open_station import OpenStation
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
 
@@ -61,7 +63,10 @@ class Stopped:
     kept: Kept
     rows: dict[tuple[str, Kind], int]
     """Finished sweeps, suspect ones too, by band and kind."""
-    zero_times: dict[int, float]
+    times: dict[tuple[str, Kind, int], tuple[float, int]]
+    """Mean Unix time of those that can be true, and how many, by band, kind and index."""
+    last_joined: float
+    """Unix s."""
     last_swept: float
     marks: tuple[dict[str, Any], ...]
 
@@ -69,15 +74,12 @@ class Stopped:
         """Its way through its procedure; made anew for each going-through."""
         bands = self.header.station["bands"]
         kept = self.kept
-        return Replay(bands, kept.sweeps, kept.events, self.zero_times, self.last_swept)
+        return Replay(bands, kept.sweeps, kept.events, self.last_joined, self.last_swept)
 
     @property
     def bench_start(self) -> BenchStart | None:
         """How the simulated bench is to start, where one is started for the run."""
-        starts = [BenchStart(*mark["bench_start"]) for mark in self.marks if "bench_start" in mark]
-        if not starts:
-            return None
-        return starts[-1]._replace(number=starts[-1].number + 1)
+        return next_start(self.marks)
 
     @property
     def item(self) -> tuple[str, Item]:
@@ -161,13 +163,21 @@ def read_stopped(path: Path) -> Stopped:
                 hint=suggested_command("report", path),
             )
         kept = read_kept(file)
-        marks = tuple(json.loads(event.text) for event in kept.events if event.kind == MARK)
-        return Stopped(path, header, kept, read_rows(file), read_zero_times(file),
-                       read_last_swept(file), marks)  # fmt: skip
+        marks = tuple(read_json(kept.events, MARK))
+        return Stopped(
+            path=path,
+            header=header,
+            kept=kept,
+            rows=read_rows(file),
+            times=read_mean_times(file),
+            last_joined=read_last_swept(file, "normalization"),
+            last_swept=read_last_swept(file, "insertions"),
+            marks=marks,
+        )
 
 
 def _going_on(run: Stopped, journal: RunJournal, station: Station) -> GoingOn:
-    return GoingOn(journal, station, run.rows, sum(run.kept.sweeps.values()))
+    return GoingOn(journal, station, run.rows, run.times, sum(run.kept.sweeps.values()))
 
 
 def _finish(run: Stopped, stand_in: StandIn, now: float) -> Path:

@@ -18,7 +18,7 @@ from drivers.quantities import SI_CONTEXT
 from drivers.sweep import SweepSettings
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
-from harness.analysis.loss.loss import level_db
+from harness.analysis.loss.loss import level_db, transmission_row
 from harness.evaluation.standing import standing_of_band, worst_point
 from harness.evaluation.watch_look import BandLook, Look
 from harness.run_file import Group, RunHeader, open_run, read_events, read_header, read_temperature
@@ -220,7 +220,7 @@ def _last_losses_db(
     group: Group, traces: tuple[str, ...], through_loss_db: float
 ) -> tuple[float, ...]:
     """Band means of the last sweeps against the last making of the through."""
-    row = traces.index("S21") if "S21" in traces else 0
+    row = transmission_row(traces)
     through, item = group["normalization"], group["insertions"]
     good = np.flatnonzero(sound_rows(through))
     swept = np.flatnonzero(sound_rows(item))[-LAST_SWEEPS:]

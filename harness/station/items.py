@@ -27,7 +27,7 @@ from harness.analysis.expected.expected_loss import ExpectedLoss, expected_loss
 from harness.analysis.expected.part_list import parse_part
 from harness.analysis.uncertainty.conformity import DecisionRule
 from harness.analysis.uncertainty.limits import Formula, parse_formula
-from harness.station.decision_table import DecisionTable
+from harness.station.rule_tables import DecisionTable
 from harness.station.station import Station, read_station
 
 _ITEM_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")

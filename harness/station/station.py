@@ -19,8 +19,6 @@ from drivers.sweep import SweepSettings
 from drivers.toml_file import Mistake, ReadFile, Table, read_table
 from harness.analysis.expected.catalogue_files import CatalogueFile, load_catalogue
 from harness.analysis.expected.catalogue_parts import Catalogue
-from harness.station.decision_table import DecisionTable
-from harness.station.hands_free_table import HandsFree
 from harness.station.instrument_tables import (
     RECORDED_FLOOR_DB,
     AnalyzerTable,
@@ -36,8 +34,8 @@ from harness.station.instrument_tables import (
     TrafficLogFile,
 )
 from harness.station.own_parts import read_catalogue_file
+from harness.station.rule_tables import DecisionTable, HandsFree, Uncertainty, Zero
 from harness.station.through import Through, with_loss_table
-from harness.station.uncertainty_tables import Uncertainty, Zero
 
 LARGEST_SWEEP = 100_001
 SET_UPS = "[analyzer]; [generator] with [power_meter]; [spectrum_analyzer]; or [recorded] for files"

@@ -18,7 +18,7 @@ from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.planning.campaigns import CampaignPlan, World, simulate, stated_for
 from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.conformity import DecisionRule, Verdict, severities
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 CAMPAIGNS_FOR_CHANCES = 1000
 MEDIAN_OF_NORMAL = 0.6745

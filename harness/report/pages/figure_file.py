@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Sequence
 from html import escape
@@ -10,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from drivers.errors import InputError, UnwritableError
+from harness.report.files.whole_file import write_whole
 from harness.report.words import numbers
 
 SUFFIXES = (".svg", ".html")
@@ -45,14 +45,8 @@ def write_figure(
     require_figure_name(path)
     make = _picture if path.suffix.lower() == ".svg" else _page
     text = make(drawings, numbers.printable(title), [numbers.printable(s) for s in sentences])
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        try:
-            with part.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-            os.replace(part, path)
-        finally:
-            part.unlink(missing_ok=True)
+        write_whole(text, path)
     except OSError as error:
         raise UnwritableError(path, error) from error
 

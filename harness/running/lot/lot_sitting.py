@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 
 from drivers.errors import InputError, InstrumentError
 from drivers.quantities import counted
-from harness.bench.clock import Clock, as_iso
+from harness.bench.clock import as_iso
 from harness.bench.operator_lines import OperatorCommand
 from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
@@ -24,13 +23,13 @@ from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
 from harness.run_file.run import BandResult, Event, Run
 from harness.running.lot.folder import WANTED_AGAIN, LotSoFar, Outline
-from harness.running.lot.late_journal import OPERATORS_NOTE, LateJournal
-from harness.running.lot.serial_round import SerialRound, named
+from harness.running.lot.item_journal import OPERATORS_NOTE, ItemJournal
+from harness.running.lot.new_files import LotFiles
+from harness.running.lot.serial_round import SerialRound, Serials, named
 from harness.running.lot.trial_order import trial_order
+from harness.running.open_station import OpenStation
 from harness.station.station import Station
 
-OpenJournal = Callable[[Wanted, float], RunJournal]
-"""Makes the run file of an item that was begun at a time (Unix s)."""
 KEYS_OF_A_STUDY = ("operator", "repeat")
 SPREAD_MAKINGS = 3.0 * np.sqrt(2.0)
 """Two insertions that differ by more standard deviations of one are a surprise."""
@@ -41,28 +40,20 @@ class LotSitting:
 
     def __init__(
         self,
-        *,
-        station: Station,
+        place: OpenStation,
         terminal: OperatorTerminal,
         lot: LotSoFar,
-        folder: Path,
-        open_journal: OpenJournal,
-        clock: Clock,
-        unbroken: Callable[[], AbstractContextManager[None]],
-        listed: Sequence[str] | None,
-        knows: Callable[[str], str],
+        files: LotFiles,
+        serials: Serials,
     ) -> None:
-        self._station = station
+        self._station = place.workplace.station
+        self._clock, self._unbroken = place.connected.clock, place.stop.deferred
         self._terminal = terminal
         self._lot = lot
-        self._folder = folder
-        self._open_journal = open_journal
-        self._clock = clock
-        self._unbroken = unbroken
-        self._listed = listed
-        self._knows = knows
-        self._round = SerialRound(terminal, lot, listed, knows, self._note_last)
-        self._in_hand: LateJournal | None = None
+        self._files = files
+        self._serials = serials
+        self._round = SerialRound(terminal, lot, serials, self._note_last)
+        self._in_hand: ItemJournal | None = None
         self._last: Path | None = None
         self._is_study = False
         self._trials: list[Wanted] = []
@@ -80,7 +71,7 @@ class LotSitting:
     def trials(self, operators: Sequence[str], repeats: int) -> Callable[[], Wanted | None]:
         """What gives the next trial of a gauge study that is not done yet."""
         serials = self._study_serials()
-        order = trial_order(serials, operators, repeats, self._folder.resolve().name)
+        order = trial_order(serials, operators, repeats, self._files.folder.resolve().name)
         self._is_study = True
         self._trials = [t for t in order if _key(t) not in self._lot.done]
         done = len(order) - len(self._trials)
@@ -101,7 +92,7 @@ class LotSitting:
 
     def _study_serials(self) -> list[str]:
         """The items of a study: those listed, else those of its runs, else typed now."""
-        serials = list(self._listed or ())
+        serials = list(self._serials.listed or ())
         if not serials:
             serials = sorted({key[0] for key in (*self._lot.done, *self._lot.broken_off)})
         if not serials:
@@ -115,20 +106,20 @@ class LotSitting:
                 hint="name at least 2, better 10, with --serials FILE",
             )
         for serial in serials:
-            if wrong := self._knows(serial):
+            if wrong := self._serials.wrong(serial):
                 raise InputError(f"{serial}: {wrong}", where="the items of the study")
         return serials
 
-    def begin(self, wanted: Wanted, zero: ZeroRecord) -> LateJournal:
+    def begin(self, wanted: Wanted, zero: ZeroRecord) -> ItemJournal:
         """A run file for an item; it appears with its first sweep, and holds the zero."""
         started = self._clock()
 
         def opened() -> RunJournal:
-            journal = self._open_journal(wanted, started)
+            journal = self._files.open(wanted, started)
             zero.write_into(journal, 0)
             return journal
 
-        self._in_hand = LateJournal(wanted, opened)
+        self._in_hand = ItemJournal(wanted, opened)
         return self._in_hand
 
     def note_in_hand(self, text: str) -> None:
@@ -289,8 +280,8 @@ class LotSitting:
         late.close(Event(now, "stopped", why))
 
 
-def _late(file: ItemFile) -> LateJournal:
-    if not isinstance(file, LateJournal):
+def _late(file: ItemFile) -> ItemJournal:
+    if not isinstance(file, ItemJournal):
         raise AssertionError("this sitting began the file")
     return file
 

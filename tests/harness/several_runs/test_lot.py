@@ -111,7 +111,7 @@ def with_margins(template, name, margins_db, place):
 MARGIN = st.one_of(st.none(), st.floats(-2.0, 2.0))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.tuples(st.integers(0, 8), MARGIN, MARGIN), min_size=1, max_size=25), st.data())
 def test_counts_add_up_and_the_worst_comes_first(recorded, drawn, data):
     template = read_figures(recorded.path)
@@ -137,7 +137,7 @@ def test_counts_add_up_and_the_worst_comes_first(recorded, drawn, data):
     ]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.permutations(range(6)))
 def test_items_stay_in_the_order_of_their_beginning(recorded, places):
     """A closing check finishes all runs anew at one moment; charts over time must not see that."""
@@ -155,7 +155,7 @@ def test_items_stay_in_the_order_of_their_beginning(recorded, places):
         assert list(group.figures.time - group.figures.time[0]) == [60.0 * n for n in range(6)]
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.tuples(MARGIN, MARGIN), min_size=1, max_size=8), st.text(max_size=12))
 def test_a_row_for_each_item_and_band(recorded, drawn, hostile):
     template = read_figures(recorded.path)
@@ -302,7 +302,7 @@ def test_what_cannot_be_a_lot_is_told(recorded, tmp_path):
 
 
 @given(st.integers(MOST_POINTS + 1, 3000), st.integers(0, 2**31))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_no_extreme_is_lost_in_a_drawing(count, seed):
     values = np.random.default_rng(seed).normal(size=count)
     place = np.arange(1, count + 1)
