@@ -1,110 +1,101 @@
-"""The rooms of the house, which way the arrows point, and what has one home only."""
+"""What holds of the house beyond the arrows between its rooms, which the import linter keeps.
+
+The arrows stand in pyproject.toml, `[tool.importlinter]`.
+"""
 
 import ast
+from collections import defaultdict
+from functools import cache
 from pathlib import Path
 
-import pytest
-
 HOUSE = Path(__file__).parent.parent
-ROOMS = ("harness", "drivers", "procedures")
+PACKAGES = ("harness", "drivers", "procedures")
+MOST_ROOMS = 12
 LARGEST_MODULE = 400
 EVASIVE_NAMES = {"utils", "util", "helpers", "helper", "manager", "common", "misc"}
+TYPED_WORDS = {"harness/commands", "procedures"}
+"""Where a module is named after what a person types."""
 
 
-def modules():
-    return [path for room in ROOMS for path in sorted((HOUSE / room).rglob("*.py"))]
-
-
-def imports(path):
-    """Dotted names that a module imports, wherever in the module."""
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            yield node.module or ""
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
-
-
-def importers(package):
-    found = set()
-    for path in modules():
-        if any(name == package or name.startswith(f"{package}.") for name in imports(path)):
-            found.add(str(path.relative_to(HOUSE)))
-    return found
-
-
-def test_drivers_know_nothing_of_the_harness():
-    assert not {
-        p for p in importers("harness") | importers("procedures") if p.startswith("drivers/")
+@cache
+def trees():
+    """Every module of the product, parsed; by its path from the top."""
+    return {
+        path.relative_to(HOUSE): ast.parse(path.read_text("utf-8"))
+        for package in PACKAGES
+        for path in sorted((HOUSE / package).rglob("*.py"))
     }
 
 
-def test_only_finding_procedures_reaches_up():
-    """Procedures are found by name at run time; nothing else of the harness knows them."""
-    harness = {p for p in importers("procedures") if p.startswith("harness/")}
-    assert harness == {"harness/bench/procedure.py"}
+def twice(named):
+    return {name: places for name, places in named.items() if len(places) > 1}
 
 
-def test_analysis_stands_alone():
-    for path in (HOUSE / "harness" / "analysis").glob("*.py"):
-        foreign = [
-            name
-            for name in imports(path)
-            if name.split(".")[0] in ROOMS and not name.startswith("harness.analysis")
-        ]
-        assert not foreign, f"{path.name} imports {foreign}"
+def test_the_harness_holds_rooms_and_nothing_else():
+    entries = {path.name for path in (HOUSE / "harness").iterdir()} - {"__pycache__"}
+    rooms = entries - {"__init__.py", "py.typed"}
+    assert len(rooms) <= MOST_ROOMS
+    assert all((HOUSE / "harness" / room / "__init__.py").is_file() for room in rooms)
 
 
-def test_procedures_know_only_the_bench():
-    for path in (HOUSE / "procedures").glob("*.py"):
-        ours = {name for name in imports(path) if name.split(".")[0] in ("harness", "drivers")}
-        benches = {
-            f"harness.{room}"
-            for room in ("bench", "bench.Bench", "lot_bench", "lot_bench.LotBench")
-        }
-        assert ours <= benches, path.name
+def test_modules_have_one_subject():
+    for path, tree in trees().items():
+        lines = len((HOUSE / path).read_text("utf-8").splitlines())
+        assert lines <= LARGEST_MODULE, f"{path} has {lines} lines"
+        assert path.stem not in EVASIVE_NAMES, path
+        assert ast.get_docstring(tree), f"{path} does not say what it is for"
 
 
-def test_pyvisa_and_h5py_have_one_home_each():
-    assert importers("pyvisa") == {"drivers/link/link.py"}
-    assert {str(Path(p).parent) for p in importers("h5py")} == {"harness/run_file"}
+def test_no_module_name_stands_for_two_things():
+    named = defaultdict(list)
+    for path in trees():
+        if not path.stem.startswith("__") and str(path.parent) not in TYPED_WORDS:
+            named[path.stem].append(str(path))
+    assert not twice(named)
 
 
-def test_the_simulated_bench_is_met_on_the_wire():
-    """Instrument drivers never import it; the harness only launches it and asks for truth."""
-    allowed = {
-        "drivers.simulated.launch",
-        "drivers.simulated.described.bench_description",
-        "drivers.simulated.physics.truth",
-    }  # fmt: skip
-    for path in modules():
-        if "simulated" in path.parts:
+def test_no_class_name_stands_for_two_things():
+    named = defaultdict(list)
+    for path, tree in trees().items():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                named[node.name].append(str(path))
+    assert not twice(named)
+
+
+def face(room):
+    """Modules of a room that others may use: its `__all__`; None where it hands out names."""
+    for node in trees()[room / "__init__.py"].body:
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+            return set(ast.literal_eval(node.value))
+    return set()
+
+
+def taken_from_other_rooms():
+    """Rooms, and by whom which of their modules are imported from outside."""
+    taken = defaultdict(lambda: defaultdict(set))
+    for path, tree in trees().items():
+        for node in ast.walk(tree):
+            if not isinstance(node, ast.ImportFrom) or not node.module:
+                continue
+            dotted = [f"{node.module}.{alias.name}" for alias in node.names]
+            for name in (node.module, *dotted):
+                module = Path(*name.split(".")).with_suffix(".py")
+                room = module.parent
+                inside = room == path.parent or room in path.parents
+                if module in trees() and not inside:
+                    taken[room][module.stem].add(str(path))
+    return taken
+
+
+def test_rooms_are_entered_by_their_faces():
+    """A room's `__init__` lists in `__all__` the modules that others may use, and no others."""
+    for room, modules in taken_from_other_rooms().items():
+        if room / "__init__.py" not in trees() or room.parent == Path():
             continue
-        names = {".".join(n.split(".")[:3]) for n in imports(path) if n.startswith("drivers.sim")}
-        assert names <= allowed, f"{path} imports {names - allowed}"
-        assert not (names and path.parts[-2] == "drivers"), path
-
-
-@pytest.mark.parametrize("path", modules(), ids=lambda path: str(path.relative_to(HOUSE)))
-def test_modules_have_one_subject(path):
-    assert len(path.read_text("utf-8").splitlines()) <= LARGEST_MODULE
-    assert path.stem not in EVASIVE_NAMES
-    assert ast.get_docstring(ast.parse(path.read_text("utf-8"))), "says what it is for"
-
-
-def test_every_package_is_installed():
-    """The packages are listed by hand; a forgotten one would be missing from an installation."""
-    import tomllib
-
-    listed = set(
-        tomllib.loads((HOUSE / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"][
-            "packages"
-        ]
-    )
-    data_or_code = {
-        ".".join(path.parent.relative_to(HOUSE).parts)
-        for room in ROOMS
-        for path in (HOUSE / room).rglob("*")
-        if path.suffix in (".py", ".toml", ".html", ".css") and "__pycache__" not in path.parts
-    }
-    assert data_or_code == listed
+        listed = face(room)
+        hidden = {name: users for name, users in modules.items() if name not in listed}
+        assert not hidden, f"{room}: not in __all__: {hidden}"
+        files = {path.stem for path in trees() if path.parent == room}
+        unused = (listed & files) - set(modules)
+        assert not unused, f"{room}: nobody outside uses {unused}"

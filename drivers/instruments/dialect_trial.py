@@ -42,7 +42,7 @@ OTHER_BAND = (
 
 
 @dataclass
-class Step:
+class TrialStep:
     """One step of a trial, and what was said in it."""
 
     name: str
@@ -89,7 +89,7 @@ class Trial:
     held: tuple[int, ...] = ()
     """Descriptors of locks on the instrument, which the guard then holds as well."""
 
-    def run(self) -> list[Step]:
+    def run(self) -> list[TrialStep]:
         """Carry the trial out; whatever fails is told in its step. RF is off at the end."""
         return _Walk(self).steps
 
@@ -97,7 +97,7 @@ class Trial:
 class _Recorder(TrafficLog):
     """Hands every message to the step that is under way."""
 
-    def __init__(self, current: Callable[[], Step]) -> None:
+    def __init__(self, current: Callable[[], TrialStep]) -> None:
         super().__init__(io.StringIO())
         self._current = current
 
@@ -112,7 +112,7 @@ class _Walk:
     """One trial while it goes on."""
 
     def __init__(self, trial: Trial) -> None:
-        self.steps = [Step("identify")]
+        self.steps = [TrialStep("identify")]
         self._trial = trial
         link = Link(
             trial.resource,
@@ -155,7 +155,7 @@ class _Walk:
         last = self.steps[-1]
         if not (last.said or last.finding):
             self.steps.pop()
-        self.steps.append(Step(name))
+        self.steps.append(TrialStep(name))
 
     def _note(self, finding: str) -> None:
         self.steps[-1].finding = finding

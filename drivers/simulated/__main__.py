@@ -26,7 +26,7 @@ from drivers.simulated.faults.fault_layer import FaultLayer
 from drivers.simulated.instruments.described_instruments import instruments_of
 from drivers.simulated.physics.simulated_bench import SimulatedBench
 from drivers.simulated.serving.server import serve
-from drivers.simulated.serving.traffic import TrafficLog, open_log, open_standard_error
+from drivers.simulated.serving.traffic import ServedTrafficLog, open_log, open_standard_error
 
 HOST = "127.0.0.1"
 STOP_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -43,7 +43,7 @@ async def run(
     first_started: float,
     start_number: int,
     until_eof: bool,
-    traffic: TrafficLog | None,
+    traffic: ServedTrafficLog | None,
 ) -> None:
     """Serve a bench until told to stop; reports the addresses first.
 
@@ -116,10 +116,12 @@ def main() -> int:
         with ExitStack() as stack:
             traffic = None
             if options.log == STANDARD_ERROR:
-                traffic = TrafficLog(stack.enter_context(open_standard_error()), "standard error")
+                traffic = ServedTrafficLog(
+                    stack.enter_context(open_standard_error()), "standard error"
+                )
             elif options.log is not None:
                 stream = open_log(options.log, but_not=[options.description])
-                traffic = TrafficLog(stack.enter_context(stream), str(options.log))
+                traffic = ServedTrafficLog(stack.enter_context(stream), str(options.log))
             asyncio.run(
                 run(
                     description,

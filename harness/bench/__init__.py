@@ -1,1 +1,25 @@
-"""What procedures drive: the Bench, the production bench, and what they are made of."""
+"""What procedures drive: the Bench, the production bench, and what they are made of.
+
+Procedures use `bench` and `lot_bench`; whoever carries one out makes it of an
+`equipment`.
+"""
+
+__all__ = [
+    "bench",
+    "clock",
+    "equipment",
+    "lot_bench",
+    "lot_rehearsal",
+    "operator_lines",
+    "procedure",
+    "procedure_errors",
+    "readings_check",
+    "rehearsal",
+    "replay",
+    "sitting",
+    "storing",
+    "takeover",
+    "timetable",
+    "zero_judgement",
+    "zero_record",
+]

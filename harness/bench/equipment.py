@@ -11,7 +11,7 @@ from drivers.sweep import Sweep, SweepSettings
 from harness.bench.storing import Journal
 
 
-class Source(Protocol):
+class Sweeper(Protocol):
     """What the Bench needs of whatever sweeps; see `drivers.sweep.SweepSource`."""
 
     @property
@@ -84,7 +84,7 @@ def _no_waiting(until: float) -> None:
 class Equipment:
     """What a Bench works with; a rehearsal brings stand-ins that only count."""
 
-    source: Source
+    source: Sweeper
     exchange: Exchange
     journal: Journal
     progress: Progress

@@ -13,12 +13,12 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from drivers.errors import InputError, InstrumentError
-from drivers.quantities import TIME_UNITS, parse_quantity
+from drivers.quantities import TIME_UNITS, counted, parse_quantity
 from drivers.sweep import SuspectSweepError, SweepSettings
 from harness.bench.bench import NORMALIZATION_SWEEPS
 from harness.bench.connecting import change_connection, join_leads
 from harness.bench.equipment import Equipment
-from harness.bench.operator_lines import Asked, Command
+from harness.bench.operator_lines import Asked, OperatorCommand
 from harness.bench.procedure_errors import not_inserted, not_normalized, require_positive
 from harness.bench.readings_check import at_the_floor
 from harness.bench.sitting import ItemFile, Sitting, Wanted
@@ -43,12 +43,12 @@ class _ItemInHand:
     """Insertions with sweeps that can be true."""
     is_silent: bool = False
     """Whether nothing came through at the last insertion."""
-    asked: Command | None = None
+    asked: OperatorCommand | None = None
     """What the operator wants instead of going on with it."""
 
 
 @dataclass
-class _Zero:
+class _StandingZero:
     """The last check of the zero, and what was measured since."""
 
     record: ZeroRecord
@@ -64,7 +64,7 @@ class LotBench:
         self.bands = dict(bands)
         self._equipment = equipment
         self._sitting = sitting
-        self._zero: _Zero | None = None
+        self._zero: _StandingZero | None = None
         self._zero_sweeping: Sweeping | None = None
         self._item: _ItemInHand | None = None
         self._is_inserted = False
@@ -73,7 +73,7 @@ class LotBench:
 
     def normalize(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
         """Record the through response of the leads in every band."""
-        self._zero = _Zero(self._measured_zero(sweeps, "normalizing"))
+        self._zero = _StandingZero(self._measured_zero(sweeps, "normalizing"))
 
     def check_normalization(self, sweeps: int = NORMALIZATION_SWEEPS) -> None:
         """Record what became of the zero; the items measured since get that check too.
@@ -96,7 +96,7 @@ class LotBench:
             self._sitting.check_left_out(asked.command, zero.since)
             return
         self._sitting.zero_checked(zero.record, record, zero.since)
-        self._zero = _Zero(record)
+        self._zero = _StandingZero(record)
         self._is_surprised = False
 
     def items_by_serial(
@@ -229,7 +229,9 @@ class LotBench:
         if self._is_surprised:
             why = "something unusual happened"
         elif check_every > 0 and len(zero.since) >= check_every:
-            why = f"{len(zero.since)} items were measured since the last check"
+            count = len(zero.since)
+            verb = "was" if count == 1 else "were"
+            why = f"{counted(count, 'item')} {verb} measured since the last check"
         elif age_s > oldest_s:
             why = f"the last check is {age_s / 60.0:.0f} min ago"
         else:
@@ -257,13 +259,13 @@ class LotBench:
             self._item = None
             sweeping.close()
             self._ended(item)
-            if item.asked is not Command.REDO:
+            if item.asked is not OperatorCommand.REDO:
                 return
 
     def _ended(self, item: _ItemInHand) -> None:
         """Its verdict, or why it has none."""
         if item.asked is not None:
-            self._is_ending = self._is_ending or item.asked is Command.STOP
+            self._is_ending = self._is_ending or item.asked is OperatorCommand.STOP
             self._sitting.give_up(item.file, f"left by the operator ({item.asked.word})")
         elif not item.swept:
             self._sitting.give_up(item.file, NOTHING_COMES_THROUGH)
@@ -323,7 +325,7 @@ class LotBench:
         if self._item is not None:
             self._item.sweeping.close()
 
-    def _require_zero(self, call: str) -> _Zero:
+    def _require_zero(self, call: str) -> _StandingZero:
         if self._zero is None:
             raise not_normalized(call)
         return self._zero

@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 from drivers.errors import InputError
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
-from harness.bench.operator_lines import Command
+from harness.bench.operator_lines import OperatorCommand
 from harness.bench.rehearsal import StandIn, Workload
-from harness.bench.sitting import ItemFile, Outcome, Wanted
+from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord
 
 
@@ -43,9 +43,9 @@ class _OneItem:
         """Never."""
         return False
 
-    def finish(self, file: ItemFile) -> Outcome:
+    def finish(self, file: ItemFile) -> ItemOutcome:
         """A pass."""
-        return Outcome(is_surprising=False)
+        return ItemOutcome(is_surprising=False)
 
     def give_up(self, file: ItemFile, why: str) -> None:
         """The procedure inserts the item without sweeping it, which is told at the end."""
@@ -55,7 +55,7 @@ class _OneItem:
     ) -> None:
         """It holds."""
 
-    def check_left_out(self, command: Command, since: Sequence[ItemFile]) -> None:
+    def check_left_out(self, command: OperatorCommand, since: Sequence[ItemFile]) -> None:
         """Nobody asks for that."""
 
     def say(self, text: str) -> None:

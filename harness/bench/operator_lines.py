@@ -17,7 +17,7 @@ from drivers.toml_file import nearest
 LONGEST_SERIAL = 64
 
 
-class Command(Enum):
+class OperatorCommand(Enum):
     """What can be asked for at any prompt: its word, and what it does."""
 
     SKIP = ("/skip", "leave this item out for now")
@@ -33,14 +33,14 @@ class Command(Enum):
 
 
 @dataclass(frozen=True)
-class Line:
+class OperatorLine:
     """One line as it was meant: a command, or text that may be empty (Enter alone)."""
 
     text: str = ""
-    command: Command | None = None
+    command: OperatorCommand | None = None
 
 
-def parse_line(line: str) -> Line:
+def parse_line(line: str) -> OperatorLine:
     """What a typed or scanned line means.
 
     Raises:
@@ -48,21 +48,21 @@ def parse_line(line: str) -> Line:
     """
     text = line.strip()
     if not text.startswith("/"):
-        return Line(text)
+        return OperatorLine(text)
     word, _, rest = text.partition(" ")
-    known = {command.word: command for command in Command}
+    known = {command.word: command for command in OperatorCommand}
     command = known.get(word.lower())
     if command is None:
         raise InputError(f"there is no command {word!r}; {nearest(word, list(known))}")
-    if command is Command.NOTE and not rest.strip():
+    if command is OperatorCommand.NOTE and not rest.strip():
         raise InputError("a note needs words", hint="/note connector B looked worn")
-    return Line(rest.strip(), command)
+    return OperatorLine(rest.strip(), command)
 
 
 def help_lines() -> list[str]:
     """The commands, one a line."""
-    width = max(len(command.word) for command in Command)
-    return [f"{command.word:<{width}}  {command.does}" for command in Command]
+    width = max(len(command.word) for command in OperatorCommand)
+    return [f"{command.word:<{width}}  {command.does}" for command in OperatorCommand]
 
 
 def checked_serial(text: str) -> str:
@@ -140,6 +140,6 @@ def name_for_files(serial: str) -> str:
 class Asked(Exception):  # noqa: N818  (a wish, no error)
     """At a prompt the operator asked for something else than to go on."""
 
-    def __init__(self, command: Command) -> None:
+    def __init__(self, command: OperatorCommand) -> None:
         super().__init__(command.word)
         self.command = command

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from harness.bench.operator_lines import Command
+from harness.bench.operator_lines import OperatorCommand
 from harness.bench.storing import Journal
 from harness.bench.zero_record import ZeroRecord
 
@@ -25,7 +25,7 @@ class Wanted:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class ItemOutcome:
     """What became of an item."""
 
     is_surprising: bool
@@ -60,7 +60,7 @@ class Sitting(Protocol):
     def is_doubtful(self, file: ItemFile) -> bool:
         """Whether the item does not pass by what was swept so far; says so."""
 
-    def finish(self, file: ItemFile) -> Outcome:
+    def finish(self, file: ItemFile) -> ItemOutcome:
         """Evaluate the item's run and show its verdict."""
 
     def give_up(self, file: ItemFile, why: str) -> None:
@@ -72,7 +72,7 @@ class Sitting(Protocol):
         """Put a check into the runs since the one before; items between bad ones are asked for
         again."""
 
-    def check_left_out(self, command: Command, since: Sequence[ItemFile]) -> None:
+    def check_left_out(self, command: OperatorCommand, since: Sequence[ItemFile]) -> None:
         """Say that the operator left the closing check out."""
 
     def say(self, text: str) -> None:

@@ -40,7 +40,6 @@ class _Trouble:
     since: float
     """Unix seconds."""
     what: str
-    attempts: int = 0
     told_of_rf: str = ""
     """What was said last about RF meanwhile; empty until there is any waiting."""
     pauses_s: Iterator[float] = field(default_factory=pauses_s)
@@ -154,7 +153,6 @@ class Sweeping:
             self.record("recovery", text)
         pause_s = min(next(trouble.pauses_s), left_s)
         self.equipment.wait_until(self.equipment.clock() + pause_s)
-        trouble.attempts += 1
         # where this fails, what is done again fails too
         with suppress(InstrumentError):
             self.equipment.source.recover()
@@ -320,5 +318,4 @@ class Sweeping:
         trouble = self._troubled_by(error)
         if not trouble.told_of_rf:
             self.record("recovery", f"starting afresh after: {error.what}")
-        trouble.attempts += 1
         self.equipment.source.recover()

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.sweep import Sweep, SweepSettings
-from harness.analysis.planning.campaigns import Plan
+from harness.analysis.planning.campaigns import CampaignPlan
 from harness.bench.bench import Bench
 from harness.bench.rehearsal import StandIn, Workload, rehearse
 from harness.run_file import Kind
@@ -35,7 +35,7 @@ practice, no source)."""
 class Timetable:
     """What a procedure asks for, in time."""
 
-    plans: dict[str, Plan]
+    plans: dict[str, CampaignPlan]
     """By band."""
     work: Workload
     total_s: float
@@ -122,9 +122,11 @@ class _Clock(StandIn):
         self._now += self._lasting_s[band]
         self._kept[band, kind].append((self._now, index))
 
-    def plan(self, band: str) -> Plan:
+    def plan(self, band: str) -> CampaignPlan:
         """The sweeps of a band."""
         through, item = (
             np.array(self._kept[band, kind]).T for kind in ("normalization", "insertions")
         )
-        return Plan(through[0], through[1].astype(np.int64), item[0], item[1].astype(np.int64))
+        return CampaignPlan(
+            through[0], through[1].astype(np.int64), item[0], item[1].astype(np.int64)
+        )

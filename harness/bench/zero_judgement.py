@@ -1,4 +1,8 @@
-"""Whether the zero of a run that goes on is still where it was, and what is said about it."""
+"""Whether the zero of a run that goes on is still where it was, and what is said about it.
+
+The sweeps of a check that found it moved are kept and marked suspect, so that a further resume
+compares with the last zero that was in order.
+"""
 
 from __future__ import annotations
 

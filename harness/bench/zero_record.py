@@ -25,7 +25,7 @@ from harness.station.zero_allowance import allowed_change_db
 
 
 @dataclass
-class _Row:
+class _ZeroRow:
     """One sweep of the through, good or suspect."""
 
     band: str
@@ -37,7 +37,7 @@ class _Row:
 class ZeroRecord:
     """A journal in memory for one check of the zero, which may take several attempts."""
 
-    rows: list[_Row] = field(default_factory=list)
+    rows: list[_ZeroRow] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
 
     def append(
@@ -46,7 +46,7 @@ class ZeroRecord:
         """Keep a sweep of the through."""
         if kind != "normalization":
             raise AssertionError("only the through is swept for the zero")
-        self.rows.append(_Row(band, sweep, is_suspect))
+        self.rows.append(_ZeroRow(band, sweep, is_suspect))
 
     def mark_suspect(self, band: str, kind: Kind, first: int) -> None:
         """Mark the sweeps of a band from its row `first` on."""

@@ -41,12 +41,12 @@ def plan(
     """
     from drivers.quantities import RATIO_UNITS, TIME_UNITS
     from harness.planning.campaign_world import Assumed
-    from harness.planning.planned import Choice, plan_items
+    from harness.planning.planned import PlannedChoice, plan_items
     from harness.running.finding_procedures import find_procedure
     from harness.station.items import read_workplace
 
     choices = [
-        Choice(count, each, makings, check_every)
+        PlannedChoice(count, each, makings, check_every)
         for each in _counts("--sweeps", sweeps)
         for count in _counts("--insertions", insertions)
     ]

@@ -108,10 +108,16 @@ def _status(lot: LotSoFar) -> int:
 def _say_how_it_stands(lot: LotSoFar, folder: Path, *, is_study: bool) -> None:
     import sys
 
+    from drivers.quantities import counted
     from harness.report.words.signs import shown
+    from harness.report.words.suggested_command import suggested_command
     from harness.report.words.verdict_line import GOOD
 
-    lines = [f"{folder}: {lot.summary()}" if not is_study else f"{folder}: {len(lot.done)} trials"]
+    lines = [
+        f"{folder}: {lot.summary()}"
+        if not is_study
+        else f"{folder}: {counted(len(lot.done), 'trial')}"
+    ]
     if not is_study:
         lines += [
             f"  {outline.serial}  {outline.standing.sign} {outline.standing.word}"
@@ -124,6 +130,6 @@ def _say_how_it_stands(lot: LotSoFar, folder: Path, *, is_study: bool) -> None:
         for outline in lot.wanted_again()
     ]
     if lot.done:
-        lines.append(f"tareline gauge-study {folder}" if is_study else f"tareline report {folder}")
+        lines.append(suggested_command("gauge-study" if is_study else "report", folder))
     for line in lines:
         typer.echo(shown(line, sys.stdout.encoding or "ascii"))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from harness.bench.procedure import Procedure
-    from harness.running.afterwards import Outcome
+    from harness.running.afterwards import RunEnding
     from harness.running.item_run import Assignment
     from harness.station.items import Workplace
 
@@ -19,7 +19,7 @@ class RunOrder:
 
     procedure: Procedure
     parameters: dict[str, Any]
-    outcome: Outcome
+    outcome: RunEnding
     station: Path
     items: Path
     results: Path
@@ -37,7 +37,13 @@ class RunOrder:
 
     def assignment(self) -> Assignment:
         """What is to be done; the outcome is told of every run that is begun."""
+        from harness.report.words.suggested_command import station_again
         from harness.running.item_run import Assignment
 
-        begun = self.outcome.runs.append
-        return Assignment(self.procedure, self.parameters, self.results, begun)
+        return Assignment(
+            self.procedure,
+            self.parameters,
+            self.results,
+            begun=self.outcome.runs.append,
+            again=station_again(self.station),
+        )

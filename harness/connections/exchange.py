@@ -111,7 +111,7 @@ class SimulatedExchange:
         self._hand.open_leads()
 
 
-class Switch(Protocol):
+class ChannelSwitch(Protocol):
     """What is needed of a signal switch; see `drivers.instruments.signal_switch`."""
 
     def select(self, channel: str) -> None:
@@ -127,7 +127,9 @@ class SwitchChannels:
     `note` is told when the switch had to be started afresh.
     """
 
-    def __init__(self, switch: Switch, station: Station, note: Callable[[str], None]) -> None:
+    def __init__(
+        self, switch: ChannelSwitch, station: Station, note: Callable[[str], None]
+    ) -> None:
         if station.switch is None:
             raise AssertionError("the station has a switch")
         self._switch = switch

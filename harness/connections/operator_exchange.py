@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from drivers.errors import InputError
-from harness.bench.operator_lines import Asked, Command, Line
+from harness.bench.operator_lines import Asked, OperatorCommand, OperatorLine
 from harness.connections.operator_prompts import (
     CLEAN,
     NO_ANTENNA,
+    RF_IS_OFF,
     TURN_THE_NUT,
     UNDO_WHOLLY,
     Cautions,
@@ -29,7 +30,7 @@ class OperatorExchange:
     """Asks the operator for each connection, and waits for Enter or for the item's number.
 
     Every command but a note is raised as `Asked`. `note` keeps what the operator says; `item`
-    gives what is known of a serial number. `looks_dbm`: see `Cautions`.
+    gives what is known of a serial number; `about_rf` is the first of the cautions.
     """
 
     needs_a_person = True
@@ -40,13 +41,13 @@ class OperatorExchange:
         terminal: OperatorTerminal,
         note: Callable[[str], None],
         items: Mapping[str, Item] | Callable[[str], Item],
-        looks_dbm: float | None = None,
+        about_rf: str = RF_IS_OFF,
     ) -> None:
         self._station = station
         self._terminal = terminal
         self._note = note
         self._item_of = items if callable(items) else items.__getitem__
-        self._cautions = Cautions(looks_dbm)
+        self._cautions = Cautions(about_rf)
         self._leads_are_joined = False
         self._last_item = ""
 
@@ -90,16 +91,16 @@ class OperatorExchange:
         """All of them the first time; then the one that matters."""
         return self._cautions.now(matters)
 
-    def heard(self, line: Line, item: str) -> bool:
+    def heard(self, line: OperatorLine, item: str) -> bool:
         """Whether a typed line means that it is done.
 
         Raises:
             Asked: it asks for something else.
         """
-        if line.command is Command.NOTE:
+        if line.command is OperatorCommand.NOTE:
             self._note(line.text)
             return False
-        if line.command is not None and line.command is not Command.BY_HAND:
+        if line.command is not None and line.command is not OperatorCommand.BY_HAND:
             raise Asked(line.command)
         if line.command is None and line.text in ("", item):
             return True

@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from typing import TextIO
 
 from drivers.errors import InputError
-from harness.bench.operator_lines import Command, Line, help_lines, parse_line
+from harness.bench.operator_lines import OperatorCommand, OperatorLine, help_lines, parse_line
 from harness.connections.large_type import large
 from harness.connections.typed_lines import TypedLines
 from harness.report.words.numbers import printable
@@ -77,7 +77,7 @@ class OperatorTerminal:
                 print(row, file=self._to)
             self.say("")
 
-    def ask(self, prompt: str) -> Line:
+    def ask(self, prompt: str) -> OperatorLine:
         """Show a prompt and wait for a line; what cannot be meant is explained, and asked again.
 
         Raises:
@@ -98,7 +98,7 @@ class OperatorTerminal:
             if meant is not None:
                 return meant
 
-    def typed(self, wait_s: float) -> Line | None:
+    def typed(self, wait_s: float) -> OperatorLine | None:
         """A line that somebody typed within `wait_s` without being asked; None if nobody did.
 
         Raises:
@@ -107,7 +107,7 @@ class OperatorTerminal:
         line = self._typed.next(wait_s)
         return None if line is None else self._meant(line)
 
-    def _meant(self, line: str) -> Line | None:
+    def _meant(self, line: str) -> OperatorLine | None:
         try:
             meant = parse_line(line)
         except InputError as error:
@@ -115,7 +115,7 @@ class OperatorTerminal:
             if error.hint:
                 self.say(f"  {error.hint}")
             return None
-        if meant.command is Command.HELP:
+        if meant.command is OperatorCommand.HELP:
             self.say("Enter goes on. A serial number is typed or scanned. Commands:")
             self.say_all(f"  {help_line}" for help_line in help_lines())
             return None

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
 import numpy as np
 
+from harness.analysis.uncertainty.conformity import Verdict
 from harness.run_file.run import BandResult, Run
 
 
@@ -61,19 +63,47 @@ class Agreement(Enum):
     NONE = ""
 
 
+def standing_of_verdict(verdict: Verdict | None, *, is_limited: bool) -> Standing:
+    """The verdict, or why there is none: no limit, or readings that allow no verdict."""
+    if verdict is not None:
+        return Standing[verdict.name]
+    return Standing.NO_VERDICT if is_limited else Standing.NO_LIMIT
+
+
+def worst_standing(standings: Iterable[Standing]) -> Standing:
+    """How all of them together stand: unfinished where one is, else the worst of those that have
+    a limit; no limit where none has one."""
+    found = set(standings)
+    order = (Standing.UNFINISHED, *WORST_FIRST)
+    return next((bad for bad in order if bad in found), Standing.NO_LIMIT)
+
+
+def reach(
+    standing: Standing, loss_db: float, margin_db: float, expanded_uncertainty_db: float
+) -> tuple[int, float]:
+    """How soon a band decides, lowest first: by the worst standing, in it by the least margin
+    counted in U; what has no limit comes last, greatest loss first."""
+    if standing is Standing.NO_LIMIT:
+        return len(WORST_FIRST), -loss_db
+    place = WORST_FIRST.index(standing)
+    return (
+        (place, 0.0)
+        if standing is Standing.NO_VERDICT
+        else (place, margin_db / expanded_uncertainty_db)
+    )
+
+
 def standing_of_band(band: BandResult) -> Standing:
-    """The verdict of a band, or why it has none: no limit, or readings that allow no verdict."""
-    if band.decision is not None:
-        return Standing[band.decision.verdict.name]
-    return Standing.NO_LIMIT if band.limit_db is None else Standing.NO_VERDICT
+    """The verdict of a band, or why it has none."""
+    verdict = None if band.decision is None else band.decision.verdict
+    return standing_of_verdict(verdict, is_limited=band.limit_db is not None)
 
 
 def standing_of_run(run: Run) -> Standing:
     """The worst standing over the bands that have a limit."""
     if not run.finished or not run.bands:
         return Standing.UNFINISHED
-    standings = {standing_of_band(band) for band in run.bands.values()}
-    return next((bad for bad in WORST_FIRST if bad in standings), Standing.NO_LIMIT)
+    return worst_standing(map(standing_of_band, run.bands.values()))
 
 
 def worst_index(band: BandResult) -> int:
@@ -124,14 +154,13 @@ def deciding_band(run: Run) -> str:
         ValueError: the run has no bands.
     """
 
-    def reach(name: str) -> tuple[int, float]:
-        band = run.bands[name]
-        point = worst_point(band)
-        standing = standing_of_band(band)
-        if standing is Standing.NO_LIMIT:
-            return (len(WORST_FIRST), -point.insertion_loss_db)
-        if band.decision is None:
-            return (WORST_FIRST.index(standing), 0.0)
-        return (WORST_FIRST.index(standing), point.margin_db / point.expanded_uncertainty_db)
+    def reach_of(name: str) -> tuple[int, float]:
+        band, point = run.bands[name], worst_point(run.bands[name])
+        return reach(
+            standing_of_band(band),
+            point.insertion_loss_db,
+            point.margin_db,
+            point.expanded_uncertainty_db,
+        )
 
-    return min(run.bands, key=reach)
+    return min(run.bands, key=reach_of)

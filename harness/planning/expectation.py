@@ -28,7 +28,7 @@ from harness.station.items import length_in_m
 SCHEMA = "tareline-expected/1"
 
 
-class Standing(StrEnum):
+class ExpectedStanding(StrEnum):
     """How an expected loss stands to a limit, best first: surely where its U leaves no doubt."""
 
     BELOW = "surely below"
@@ -41,17 +41,21 @@ class Standing(StrEnum):
     @property
     def order(self) -> int:
         """The greater, the worse."""
-        return list(Standing).index(self)
+        return list(ExpectedStanding).index(self)
 
     @property
     def keeps(self) -> bool:
         """Whether the loss itself is at or below the limit."""
-        return self in (Standing.BELOW, Standing.PROBABLY_BELOW, Standing.MAXIMUM_BELOW)
+        return self in (
+            ExpectedStanding.BELOW,
+            ExpectedStanding.PROBABLY_BELOW,
+            ExpectedStanding.MAXIMUM_BELOW,
+        )
 
     @property
     def is_sure(self) -> bool:
         """Whether it keeps the limit with all that is not known of it."""
-        return self in (Standing.BELOW, Standing.MAXIMUM_BELOW)
+        return self in (ExpectedStanding.BELOW, ExpectedStanding.MAXIMUM_BELOW)
 
 
 @dataclass(frozen=True)
@@ -113,14 +117,16 @@ class Candidate:
         return _judged(self.text, self.expected, self.job)
 
     @property
-    def standings(self) -> list[Standing]:
+    def standings(self) -> list[ExpectedStanding]:
         """How it stands to the limit at each frequency; empty without a limit."""
         limit_db = self.job.limit_db
         if limit_db is None:
             return []
         if self.job.by_maximum:
             return [
-                Standing.MAXIMUM_BELOW if loss <= limit_db else Standing.MAXIMUM_ABOVE
+                ExpectedStanding.MAXIMUM_BELOW
+                if loss <= limit_db
+                else ExpectedStanding.MAXIMUM_ABOVE
                 for loss in self.judged_db
             ]
         pairs = zip(self.expected.loss_db, self.expected.expanded_uncertainty_db, strict=True)
@@ -269,10 +275,18 @@ def _judged(text: str, expected: ExpectedLoss, job: Job) -> FloatArray:
     return expected.maximum_db
 
 
-def _standing(loss_db: float, expanded_db: float, limit_db: float) -> Standing:
+def _standing(loss_db: float, expanded_db: float, limit_db: float) -> ExpectedStanding:
     if loss_db <= limit_db:
-        return Standing.BELOW if loss_db + expanded_db <= limit_db else Standing.PROBABLY_BELOW
-    return Standing.ABOVE if loss_db - expanded_db > limit_db else Standing.PROBABLY_ABOVE
+        return (
+            ExpectedStanding.BELOW
+            if loss_db + expanded_db <= limit_db
+            else ExpectedStanding.PROBABLY_BELOW
+        )
+    return (
+        ExpectedStanding.ABOVE
+        if loss_db - expanded_db > limit_db
+        else ExpectedStanding.PROBABLY_ABOVE
+    )
 
 
 def _lengthened(text: str, chain: Sequence[Part], catalogue: Catalogue) -> int:

@@ -11,7 +11,7 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import Method
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.planning.campaigns import Plan, World
+from harness.analysis.planning.campaigns import CampaignPlan, World
 from harness.analysis.planning.planned_band import (
     Weakest,
     at_frequency,
@@ -33,7 +33,7 @@ SEED = 20_260_417
 
 
 @dataclass(frozen=True)
-class Choice:
+class PlannedChoice:
     """What can be chosen before measuring."""
 
     insertions: int
@@ -72,7 +72,7 @@ class PlannedBand:
 class PlannedRun:
     """One choice and what comes of it."""
 
-    choice: Choice
+    choice: PlannedChoice
     connections: int
     sweeps: int
     """Of all bands."""
@@ -96,7 +96,7 @@ def plan_items(
     workplace: Workplace,
     items: Mapping[str, Item],
     procedure: Callable[..., None],
-    choices: Sequence[Choice],
+    choices: Sequence[PlannedChoice],
     assumed: Assumed,
     *,
     connecting_s: float = CONNECTING_S,
@@ -127,7 +127,7 @@ def _plan_item(
     station: Station,
     name: str,
     item: Item,
-    times: Mapping[Choice, Timetable],
+    times: Mapping[PlannedChoice, Timetable],
     grids: Mapping[str, FloatArray],
     history: Mapping[str, PooledRepeatability],
     assumed: Assumed,
@@ -169,7 +169,7 @@ def _points(station: Station, band: str) -> FloatArray:
 def _planned_band(
     name: str,
     world: World,
-    plan: Plan,
+    plan: CampaignPlan,
     limit_db: FloatArray | None,
     rule: DecisionRule,
     method: Method,

@@ -12,7 +12,7 @@ import numpy as np
 
 from harness.analysis.loss.band import Method
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.planning.campaigns import Plan, World
+from harness.analysis.planning.campaigns import CampaignPlan, World
 from harness.analysis.planning.planned_band import at_frequency
 from harness.analysis.planning.proof import Coverage, Decisions, Task, coverage, decisions
 from harness.bench.procedure import Procedure
@@ -113,7 +113,7 @@ def _prove_band(
     name: str,
     item: Item,
     band: str,
-    plan: Plan,
+    plan: CampaignPlan,
     history: PooledRepeatability | None,
     request: Request,
 ) -> BandProof:

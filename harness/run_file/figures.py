@@ -94,13 +94,13 @@ def read_figures(path: Path) -> RunFigures:
         return _unfinished(path)
     try:
         with damage_told(path):
-            seen = _Seen()
+            seen = _FiguresSeen()
             if seen.text(file, b"schema") != SCHEMA:
                 raise InputError(f"{str(path)!r} is not a run file of this version")
             if not seen.text(file, b"finished"):
                 return _unfinished(path)
             found = _finished(path, file, seen)
-            stated = _Seen().text(h5g.open(file, b"analysis"), FIGURES.encode(), "")
+            stated = _FiguresSeen().text(h5g.open(file, b"analysis"), FIGURES.encode(), "")
             if not stated:
                 return found
             if stated != seen.digest():
@@ -112,14 +112,14 @@ def read_figures(path: Path) -> RunFigures:
 
 def figures_digest(file: h5f.FileID) -> str:
     """Over what `read_figures` reads of a finished file; `file` is open and has its analysis."""
-    seen = _Seen()
+    seen = _FiguresSeen()
     seen.text(file, b"schema")
     seen.text(file, b"finished")
     _finished(Path(), file, seen)
     return seen.digest()
 
 
-class _Seen:
+class _FiguresSeen:
     """Reads, and keeps a digest of all that was read."""
 
     def __init__(self) -> None:
@@ -163,7 +163,7 @@ class _Seen:
         return value
 
 
-def _finished(path: Path, file: h5f.FileID, seen: _Seen) -> RunFigures:
+def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
     analysis, bands = h5g.open(file, b"analysis"), h5g.open(file, b"bands")
     station = _shared(seen.text(file, b"station"))
     # the order of the station, as everywhere
@@ -175,7 +175,7 @@ def _finished(path: Path, file: h5f.FileID, seen: _Seen) -> RunFigures:
         run_id=seen.text(file, b"run_id"),
         procedure=seen.text(file, b"procedure"),
         started=seen.text(file, b"started"),
-        finished=_Seen().text(file, b"finished"),
+        finished=_FiguresSeen().text(file, b"finished"),
         simulated=bool(seen.number(file, b"simulated")),
         station=station,
         item=json.loads(seen.text(file, b"item")),
@@ -187,7 +187,7 @@ def _finished(path: Path, file: h5f.FileID, seen: _Seen) -> RunFigures:
     )
 
 
-def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _Seen) -> BandFigures:
+def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen) -> BandFigures:
     verdict = seen.text(group, b"verdict")
     loss_db, limit_db = seen.array(group, b"insertion_loss_db"), seen.array(group, b"limit_db")
     if verdict:

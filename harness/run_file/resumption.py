@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +22,6 @@ class Kept:
     last_time: float
     """Largest time (Unix s) of all sweeps and events; -inf where there are none."""
     events: tuple[Event, ...]
-    grids: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-    """Frequencies in Hz, (P,), by band."""
     traces: tuple[str, ...] = ()
 
 
@@ -44,7 +42,6 @@ def read_kept(file: Group) -> Kept:
         sweeps=dict(sweeps),
         last_time=max(times, default=-np.inf),
         events=events,
-        grids={band: group["frequency_hz"][()] for band, group in file["bands"].items()},
         traces=read_traces(file),
     )
 

@@ -21,7 +21,7 @@ STANDARD_ERROR = 2
 
 
 @dataclass
-class Outcome:
+class RunEnding:
     """How a run, or a round over several items, has ended; filled in on the way."""
 
     status: int = 0
@@ -45,7 +45,7 @@ class Outcome:
 
 
 @contextmanager
-def afterwards(command: str) -> Iterator[Outcome]:
+def afterwards(command: str) -> Iterator[RunEnding]:
     """Carry `command` out after what is inside, however that ends; without one changes nothing.
 
     Errors of what is inside are told before, and leave as the exit status that they deserve.
@@ -53,7 +53,7 @@ def afterwards(command: str) -> Iterator[Outcome]:
     Raises:
         typer.Exit: at the end, with the exit status of it all; see `run_afterwards`.
     """
-    outcome = Outcome()
+    outcome = RunEnding()
     if not command.strip():
         yield outcome
         return
@@ -69,7 +69,7 @@ def afterwards(command: str) -> Iterator[Outcome]:
     raise typer.Exit(run_afterwards(command, outcome))
 
 
-def run_afterwards(command: str, outcome: Outcome) -> int:
+def run_afterwards(command: str, outcome: RunEnding) -> int:
     """Carry `command` out in a shell and wait for it; returns the exit status of it all.
 
     That is the status of the run, but 3 where the run was good and the command failed, and 128 + n

@@ -16,6 +16,7 @@ from drivers.link.link import Link
 from drivers.link.traffic_log import open_traffic_log
 from drivers.toml_file import Mistake, nearest, raise_mistakes
 from harness.bench.clock import Clock, SteadyClock, simulated_clock, wait_until
+from harness.report.words.suggested_command import suggested_command
 from harness.running.bench_start import BenchStart
 from harness.running.instrument_roles import InstrumentSource, dialect_of, station_instruments
 from harness.running.interrupts import StopSignals
@@ -162,8 +163,10 @@ def _require_instruments(station: Station) -> None:
     if not station.instruments():
         raise InputError(
             "this station has no instruments to measure with: it is for recorded files",
-            hint="tareline import --through A.s2p --item B.s2p --name ITEM, or give the station "
-            "its instruments",
+            hint="give the station its instruments, or take the files in:\n"
+            + suggested_command(
+                "import", "--through", "A.s2p", "--item", "B.s2p", "--name", "ITEM"
+            ),
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.analysis.lots.gauge_judgement import Judgement, Standing, judge_limit
+from harness.analysis.lots.gauge_judgement import GaugeStanding, Judgement, judge_limit
 from harness.analysis.lots.gauge_variances import GaugeStudy, gauge_study
 from harness.several_runs.gauge_runs import StudiedBand, StudiedRuns
 
@@ -39,7 +39,7 @@ class AssessedStudy:
         """Whether any limit is beyond what the bench can judge, or cannot be told."""
         return any(
             band.judgement is not None
-            and band.judgement.standing in (Standing.CANNOT, Standing.UNKNOWN)
+            and band.judgement.standing in (GaugeStanding.CANNOT, GaugeStanding.UNKNOWN)
             for band in self.bands
         )
 

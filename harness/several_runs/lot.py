@@ -17,9 +17,10 @@ from harness.analysis.diagnosis.diagnosed import Finding
 from harness.analysis.lots.lot_band import LotBand
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.item_diagnosis import from_text
-from harness.evaluation.standing import WORST_FIRST, Standing
+from harness.evaluation.standing import Standing, reach, standing_of_verdict, worst_standing
 from harness.run_file.figures import BandFigures, RunFigures, read_figures
 from harness.run_file.run import moment
+from harness.run_file.run_folder import runs_in
 
 ACCEPTED = (Standing.PASS, Standing.CONDITIONAL_PASS)
 
@@ -55,16 +56,16 @@ class LotItem:
         """Name of the band that decides: the worst standing, and in it the least margin counted
         in U; the greatest loss where nothing is limited."""
 
-        def reach(name: str) -> tuple[int, float]:
+        def reach_of(name: str) -> tuple[int, float]:
             band = self.run.bands[name]
-            standing = standing_of(band)
-            if standing is Standing.NO_LIMIT:
-                return len(WORST_FIRST), -band.insertion_loss_db
-            if not band.verdict:
-                return WORST_FIRST.index(standing), 0.0
-            return WORST_FIRST.index(standing), band.margin_db / band.expanded_uncertainty_db
+            return reach(
+                standing_of(band),
+                band.insertion_loss_db,
+                band.margin_db,
+                band.expanded_uncertainty_db,
+            )
 
-        return min(self.run.bands, key=reach)
+        return min(self.run.bands, key=reach_of)
 
     @property
     def margin_db(self) -> float:
@@ -103,13 +104,11 @@ class LotGroup:
             items=tuple(item.name for item in self.items),
             time=np.array([unix(item.run.started) for item in self.items]),
             loss_db=column("insertion_loss_db"),
-            expanded_uncertainty_db=column("expanded_uncertainty_db"),
             guard_band_db=column("guard_band_db"),
             limit_db=column("limit_db"),
             margin_db=column("margin_db"),
             expected_db=column("expected_db"),
             zero_change_db=column("zero_change_db"),
-            severity=np.array([Verdict(b.verdict).severity if b.verdict else -1 for b in bands]),
         )
 
     def column(self, name: str) -> np.ndarray:
@@ -186,15 +185,13 @@ class Lot:
 
 def standing_of(band: BandFigures) -> Standing:
     """The verdict of a band, or why it has none."""
-    if band.verdict:
-        return Standing[Verdict(band.verdict).name]
-    return Standing.NO_VERDICT if band.is_limited else Standing.NO_LIMIT
+    verdict = Verdict(band.verdict) if band.verdict else None
+    return standing_of_verdict(verdict, is_limited=band.is_limited)
 
 
 def standing_of_figures(run: RunFigures) -> Standing:
     """The worst standing over the bands of a finished run that have a limit."""
-    found = {standing_of(band) for band in run.bands.values()}
-    return next((bad for bad in WORST_FIRST if bad in found), Standing.NO_LIMIT)
+    return worst_standing(map(standing_of, run.bands.values()))
 
 
 def unix(stamp: str) -> float:
@@ -222,12 +219,7 @@ def read_lot(folder: Path, seen: Callable[[int, int], None] = lambda done, total
     Raises:
         InputError: there is no run file in it.
     """
-    paths = sorted(path for path in folder.glob("*.h5") if not path.name.startswith("."))
-    if not paths:
-        raise InputError(
-            f"there is no run file in {str(folder)!r}",
-            hint="name a folder into which `tareline run` has written with --results",
-        )
+    paths = runs_in(folder)
     runs, unreadable = read_runs(paths, seen)
     if not runs:
         path, problem = unreadable[0]

@@ -21,7 +21,7 @@ RECORDED_FLOOR_DB = -90.0
 """Of files whose power is not known."""
 
 
-class Instrument(Table):
+class InstrumentTable(Table):
     """An instrument at the end of a link."""
 
     resource: str | None = None
@@ -30,7 +30,7 @@ class Instrument(Table):
     visa_library: str = "@py"
 
 
-class Source(Table):
+class SourceTable(Table):
     """What is known of whatever sends."""
 
     power_dbm: LevelDbm = Field(alias="power")
@@ -40,7 +40,7 @@ class Source(Table):
     """Least return loss looking into the first lead's end."""
 
     @model_validator(mode="after")
-    def _below_ceiling(self) -> Source:
+    def _below_ceiling(self) -> SourceTable:
         if self.power_dbm > self.maximum_power_dbm:
             raise ValueError(
                 f"power ({self.power_dbm:g} dBm) is above maximum_power "
@@ -50,7 +50,7 @@ class Source(Table):
         return self
 
 
-class Receiver(Table):
+class ReceiverTable(Table):
     """What is known of whatever receives, or of files with its readings."""
 
     load_match_db: RatioDb = Field(alias="load_match", gt=0)
@@ -73,7 +73,7 @@ class Averaging(Table):
     averages: int = Field(default=1, ge=1, le=MOST_AVERAGES)
 
 
-class Analyzer(Instrument, Source, Receiver, Averaging):
+class AnalyzerTable(InstrumentTable, SourceTable, ReceiverTable, Averaging):
     """The network analyzer: where it is, what it speaks, what it may send."""
 
     dialect: str = "scpi-99-network-analyzer"
@@ -84,7 +84,7 @@ class Analyzer(Instrument, Source, Receiver, Averaging):
     """Below it the receiver reads nothing but itself."""
 
     @model_validator(mode="after")
-    def _measures_transmission(self) -> Analyzer:
+    def _measures_transmission(self) -> AnalyzerTable:
         if "S21" not in self.traces:
             raise ValueError('traces must hold "S21": the loss is measured with it')
         if len(set(self.traces)) < len(self.traces):
@@ -92,13 +92,13 @@ class Analyzer(Instrument, Source, Receiver, Averaging):
         return self
 
 
-class Generator(Instrument, Source):
+class GeneratorTable(InstrumentTable, SourceTable):
     """The signal generator of a scalar set-up that goes from point to point."""
 
     dialect: str = "scpi-99-signal-generator"
 
 
-class PowerMeter(Instrument, Receiver, Averaging):
+class PowerMeterTable(InstrumentTable, ReceiverTable, Averaging):
     """The power meter of a scalar set-up that goes from point to point."""
 
     dialect: str = "scpi-99-power-meter"
@@ -109,7 +109,7 @@ class PowerMeter(Instrument, Receiver, Averaging):
     """Pause after every change of frequency, where the meter does not wait by itself."""
 
 
-class SpectrumAnalyzer(Instrument, Source, Receiver, Averaging):
+class SpectrumAnalyzerTable(InstrumentTable, SourceTable, ReceiverTable, Averaging):
     """The spectrum analyzer with tracking generator of a scalar set-up that sweeps."""
 
     dialect: str = "scpi-99-spectrum-analyzer"
@@ -117,7 +117,7 @@ class SpectrumAnalyzer(Instrument, Source, Receiver, Averaging):
     noise_floor_dbm: LevelDbm = Field(default=-90.0, alias="noise_floor")
 
 
-class Recorded(Receiver):
+class Recorded(ReceiverTable):
     """Readings that come as files, from an instrument that Tareline does not speak to."""
 
     instrument: str = ""
@@ -132,7 +132,7 @@ def _as_text(value: object) -> object:
 Channel = Annotated[str, BeforeValidator(_as_text), Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9.:-]*$")]
 
 
-class Switch(Instrument):
+class SwitchTable(InstrumentTable):
     """The signal switch that exchanges through and item."""
 
     dialect: str = "scpi-99-signal-switch"
@@ -146,13 +146,13 @@ class Switch(Instrument):
     """What its contacts stand; lowers the source's own, never raises it."""
 
     @model_validator(mode="after")
-    def _two_channels(self) -> Switch:
+    def _two_channels(self) -> SwitchTable:
         if self.through == self.item:
             raise ValueError("through and item are the same channel: they need one each")
         return self
 
 
-class Thermometer(Instrument):
+class ThermometerTable(InstrumentTable):
     """The thermometer that tells the temperature of the item, or of the air around it."""
 
     dialect: str = "scpi-99-thermometer"

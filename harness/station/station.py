@@ -19,25 +19,23 @@ from drivers.sweep import SweepSettings
 from drivers.toml_file import Mistake, ReadFile, Table, read_table
 from harness.analysis.expected.catalogue_files import CatalogueFile, load_catalogue
 from harness.analysis.expected.catalogue_parts import Catalogue
-from harness.station.decision_table import DecisionTable
-from harness.station.hands_free_table import HandsFree
 from harness.station.instrument_tables import (
     RECORDED_FLOOR_DB,
-    Analyzer,
-    Generator,
-    Instrument,
-    PowerMeter,
-    Receiver,
+    AnalyzerTable,
+    GeneratorTable,
+    InstrumentTable,
+    PowerMeterTable,
+    ReceiverTable,
     Recorded,
-    Source,
-    SpectrumAnalyzer,
-    Switch,
-    Thermometer,
+    SourceTable,
+    SpectrumAnalyzerTable,
+    SwitchTable,
+    ThermometerTable,
     TrafficLogFile,
 )
 from harness.station.own_parts import read_catalogue_file
+from harness.station.rule_tables import DecisionTable, HandsFree, Uncertainty, Zero
 from harness.station.through import Through, with_loss_table
-from harness.station.uncertainty_tables import Uncertainty, Zero
 
 LARGEST_SWEEP = 100_001
 SET_UPS = "[analyzer]; [generator] with [power_meter]; [spectrum_analyzer]; or [recorded] for files"
@@ -59,7 +57,7 @@ class Band(Table):
         return self
 
 
-class Leads(Table):
+class LeadsTable(Table):
     """The test leads' ends."""
 
     connector: str
@@ -91,14 +89,14 @@ class Station(Table):
     """One measuring place as its file states it: one set-up, leads, bands."""
 
     name: str
-    analyzer: Analyzer | None = None
-    generator: Generator | None = None
-    power_meter: PowerMeter | None = None
-    spectrum_analyzer: SpectrumAnalyzer | None = None
+    analyzer: AnalyzerTable | None = None
+    generator: GeneratorTable | None = None
+    power_meter: PowerMeterTable | None = None
+    spectrum_analyzer: SpectrumAnalyzerTable | None = None
     recorded: Recorded | None = None
-    switch: Switch | None = None
-    thermometer: Thermometer | None = None
-    leads: Leads
+    switch: SwitchTable | None = None
+    thermometer: ThermometerTable | None = None
+    leads: LeadsTable
     through: Through | None = None
     temperature_c: TemperatureC = Field(default=23.0, alias="temperature", ge=-100, le=200)
     temperature_limits_k: TemperatureDifferenceK = Field(
@@ -126,7 +124,8 @@ class Station(Table):
         wrong = [name for name in bands if not _BAND_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(
-                f"{wrong[0]!r} cannot name a band: use letters, digits, blanks, '.', '-' and '_'"
+                f"{wrong[0]!r} cannot name a band: use A to Z, a to z, digits, blanks, '.', "
+                "'-' and '_'"
             )
         return bands
 
@@ -202,7 +201,7 @@ class Station(Table):
         shipped = load_catalogue()
         return shipped if self.parts is None else shipped.with_entries(self.parts.catalogue())
 
-    def instruments(self) -> dict[str, Instrument]:
+    def instruments(self) -> dict[str, InstrumentTable]:
         """Every instrument by the name of its table."""
         named = (
             "analyzer", "generator", "power_meter", "spectrum_analyzer", "switch", "thermometer",
@@ -211,7 +210,7 @@ class Station(Table):
         return {name: table for name, table in found.items() if table is not None}
 
     @property
-    def source(self) -> Source:
+    def source(self) -> SourceTable:
         """Whatever sends; a station for recorded files has none."""
         source = self.analyzer or self.generator or self.spectrum_analyzer
         if source is None:
@@ -219,7 +218,7 @@ class Station(Table):
         return source
 
     @property
-    def receiver(self) -> Receiver:
+    def receiver(self) -> ReceiverTable:
         """Whatever receives."""
         receiver = self.analyzer or self.power_meter or self.spectrum_analyzer or self.recorded
         if receiver is None:

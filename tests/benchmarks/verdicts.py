@@ -10,10 +10,12 @@ import statistics
 import tempfile
 import time
 from pathlib import Path
+from unittest.mock import patch
 
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.typed_lines import TypedLines
+from harness.evaluation import run_analysis
 from harness.running.finding_procedures import find_procedure
 from harness.running.item_run import Assignment
 from harness.running.lot import lot_sitting
@@ -37,27 +39,32 @@ class Stopwatch:
     @contextlib.contextmanager
     def running(self):
         """Sweeps, verdicts and finishings are timed."""
-        kept = NetworkAnalyzer.sweep, OperatorTerminal.verdict, lot_sitting.finish
+        swept, shown, finished = (
+            NetworkAnalyzer.sweep,
+            OperatorTerminal.verdict,
+            run_analysis.finish,
+        )
 
         def sweep(source):
-            made = kept[0](source)
+            made = swept(source)
             self._swept = time.perf_counter()
             return made
 
-        def verdict(terminal, *shown):
-            kept[1](terminal, *shown)
+        def verdict(terminal, *said):
+            shown(terminal, *said)
             self.verdicts_s.append(time.perf_counter() - self._swept)
 
-        def finish(path, finished):
+        def finish(path, stamp):
             begun = time.perf_counter()
-            kept[2](path, finished)
+            finished(path, stamp)
             self.finishings_s.append(time.perf_counter() - begun)
 
-        NetworkAnalyzer.sweep, OperatorTerminal.verdict, lot_sitting.finish = sweep, verdict, finish
-        try:
+        with (
+            patch.object(NetworkAnalyzer, "sweep", sweep),
+            patch.object(OperatorTerminal, "verdict", verdict),
+            patch.object(lot_sitting, "finish", finish),
+        ):
             yield
-        finally:
-            NetworkAnalyzer.sweep, OperatorTerminal.verdict, lot_sitting.finish = kept
 
 
 def main() -> None:

@@ -14,17 +14,23 @@ from pydantic import Field, StrictInt, model_validator
 from drivers.quantities import TimeS
 from drivers.simulated.described.faulty_part_tables import CrushedPart, WetBraidPart
 from drivers.simulated.described.instrument_description import (
-    Analyzer,
-    Generator,
-    PowerMeter,
-    SpectrumAnalyzer,
-    Switch,
-    Thermometer,
+    DescribedAnalyzer,
+    DescribedGenerator,
+    DescribedPowerMeter,
+    DescribedSpectrumAnalyzer,
+    DescribedSwitch,
+    DescribedThermometer,
 )
 from drivers.simulated.described.operator_description import Operator
-from drivers.simulated.described.part_tables import Assembly, Leads, Line, Mating, PartOfLine
+from drivers.simulated.described.part_tables import (
+    Assembly,
+    DescribedLeads,
+    DescribedLine,
+    Mating,
+    PartOfLine,
+)
 from drivers.simulated.described.surroundings import Temperature
-from drivers.simulated.faults.fault_description import Fault, RandomFaults
+from drivers.simulated.faults.fault_description import DescribedFault, RandomFaults
 from drivers.toml_file import Table, nearest, parse_table, read_table, require
 
 THROUGH = "through"
@@ -35,7 +41,7 @@ LARGEST_PACE = 1e4
 _ITEM_NAME = re.compile(r"[!-~]+( [!-~]+)*")
 
 
-class Hand(Table):
+class DescribedHand(Table):
     """The hand that makes a connection at once when it is told to."""
 
     connecting_time_s: TimeS = Field(alias="connecting_time", ge=0)
@@ -47,21 +53,21 @@ class BenchDescription(Table):
     seed: StrictInt = Field(ge=0, lt=2**63)
     pace: float = Field(default=0.0, ge=0, le=LARGEST_PACE)
     """Real seconds per simulated second of sweeping; 0 sweeps at once."""
-    analyzer: Analyzer | None = None
-    generator: Generator | None = None
-    power_meter: PowerMeter | None = None
-    spectrum_analyzer: SpectrumAnalyzer | None = None
-    switch: Switch | None = None
-    thermometer: Thermometer | None = None
-    leads: Leads
+    analyzer: DescribedAnalyzer | None = None
+    generator: DescribedGenerator | None = None
+    power_meter: DescribedPowerMeter | None = None
+    spectrum_analyzer: DescribedSpectrumAnalyzer | None = None
+    switch: DescribedSwitch | None = None
+    thermometer: DescribedThermometer | None = None
+    leads: DescribedLeads
     mating: Mating
-    hand: Hand
+    hand: DescribedHand
     operator: Operator = Operator()
     temperature: Temperature = Temperature()
     through: Assembly
-    lines: dict[str, Line]
+    lines: dict[str, DescribedLine]
     items: dict[str, Assembly]
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[DescribedFault, ...] = ()
     random_faults: RandomFaults | None = None
     reference_impedance_ohm: float = Field(default=50.0, ge=1.0, le=1000.0)
 

@@ -22,7 +22,7 @@ from drivers.simulated.described.part_tables import SwitchChannel
 from drivers.toml_file import Table
 
 
-class Instrument(Table):
+class DescribedInstrument(Table):
     """What every instrument has: a range of frequency, a port, a slow change of gain."""
 
     port_capacitance_f: CapacitanceF = Field(alias="port_capacitance", ge=0)
@@ -34,7 +34,7 @@ class Instrument(Table):
     drift_period_s: TimeS = Field(default=3600.0, alias="drift_period", gt=0)
 
     @model_validator(mode="after")
-    def _range_is_one(self) -> Instrument:
+    def _range_is_one(self) -> DescribedInstrument:
         if self.highest_frequency_hz <= self.lowest_frequency_hz:
             raise ValueError("highest_frequency must be above lowest_frequency")
         return self
@@ -45,7 +45,7 @@ def _in_order(lowest: float, highest: float, of: str) -> None:
         raise ValueError(f"highest_{of} must be above lowest_{of}")
 
 
-class Receiver(Instrument):
+class DescribedReceiver(DescribedInstrument):
     """What every receiver has: noise, a linearity error, a level that it stands."""
 
     trace_noise_db: RatioDb = Field(default=0.0, alias="trace_noise", ge=0)
@@ -56,7 +56,7 @@ class Receiver(Instrument):
     """Limit (plus and minus) of the error that depends on level, smoothly."""
 
 
-class Analyzer(Receiver):
+class DescribedAnalyzer(DescribedReceiver):
     """The two-port network analyzer. Noise is stated at 1 kHz of IF bandwidth."""
 
     highest_power_dbm: LevelDbm = Field(alias="highest_power")
@@ -67,12 +67,12 @@ class Analyzer(Receiver):
     """Between the source and the receiver of the other port; left out: perfect."""
 
     @model_validator(mode="after")
-    def _powers_in_order(self) -> Analyzer:
+    def _powers_in_order(self) -> DescribedAnalyzer:
         _in_order(self.lowest_power_dbm, self.highest_power_dbm, "power")
         return self
 
 
-class Generator(Instrument):
+class DescribedGenerator(DescribedInstrument):
     """The signal generator."""
 
     lowest_level_dbm: LevelDbm = Field(alias="lowest_level")
@@ -82,12 +82,12 @@ class Generator(Instrument):
     settling_time_s: TimeS = Field(default=0.0, alias="settling_time", ge=0)
 
     @model_validator(mode="after")
-    def _levels_in_order(self) -> Generator:
+    def _levels_in_order(self) -> DescribedGenerator:
         _in_order(self.lowest_level_dbm, self.highest_level_dbm, "level")
         return self
 
 
-class PowerMeter(Receiver):
+class DescribedPowerMeter(DescribedReceiver):
     """The power meter. Its trace noise and noise floor are those of a single reading.
 
     The floor is the rms fluctuation of the zero, in power. Zeroing averages 64 readings.
@@ -109,7 +109,7 @@ class PowerMeter(Receiver):
     """Of the sensor, after a change of power (first order)."""
 
 
-class SpectrumAnalyzer(Receiver):
+class DescribedSpectrumAnalyzer(DescribedReceiver):
     """The spectrum analyzer with tracking generator.
 
     Its noise floor is stated at 1 kHz of resolution bandwidth without input attenuation.
@@ -126,12 +126,12 @@ class SpectrumAnalyzer(Receiver):
     """Between tracking generator and input; left out: perfect."""
 
     @model_validator(mode="after")
-    def _levels_in_order(self) -> SpectrumAnalyzer:
+    def _levels_in_order(self) -> DescribedSpectrumAnalyzer:
         _in_order(self.lowest_level_dbm, self.highest_level_dbm, "level")
         return self
 
 
-class Thermometer(Table):
+class DescribedThermometer(Table):
     """The thermometer, which has the bench's temperature."""
 
     offset_k: TemperatureDifferenceK = Field(default=0.0, alias="offset")
@@ -146,14 +146,14 @@ class Thermometer(Table):
 _CHANNEL = re.compile(r"[1-9][0-9]{0,8}")
 
 
-class Switch(Table):
+class DescribedSwitch(Table):
     """The signal switch: its channels by number, which may be closed in any combination."""
 
     channels: dict[str, SwitchChannel] = Field(min_length=1)
     switching_time_s: TimeS = Field(default=0.02, alias="switching_time", ge=0)
 
     @model_validator(mode="after")
-    def _channels_are_numbers(self) -> Switch:
+    def _channels_are_numbers(self) -> DescribedSwitch:
         wrong = [name for name in self.channels if not _CHANNEL.fullmatch(name)]
         if wrong:
             raise ValueError(f"channels are named by numbers such as 101, not {', '.join(wrong)}")

@@ -28,7 +28,7 @@ from drivers.simulated.described.faulty_part_tables import (
 from drivers.toml_file import Table, nearest
 
 
-class Line(Table):
+class DescribedLine(Table):
     """A kind of coaxial line: dimensions, dielectric, conductors; materials at 20 °C."""
 
     inner_diameter_m: LengthM = Field(alias="inner_diameter", gt=0)
@@ -45,7 +45,7 @@ class Line(Table):
     """Relative change of the delay with temperature, in parts per million per kelvin."""
 
     @model_validator(mode="after")
-    def _outer_is_outside(self) -> Line:
+    def _outer_is_outside(self) -> DescribedLine:
         if self.outer_diameter_m <= self.inner_diameter_m:
             raise ValueError("outer_diameter must be larger than inner_diameter")
         return self
@@ -146,7 +146,7 @@ def intermittent_probabilities(assembly: Assembly) -> tuple[float, ...]:
     return tuple(part.probability for part in assembly.parts if isinstance(part, LoosePinPart))
 
 
-class Leads(Table):
+class DescribedLeads(Table):
     """Two equal test leads with a pad at the end of each."""
 
     line: str
@@ -159,7 +159,7 @@ class Leads(Table):
     """Relative standard deviation of a lead's conductor resistance, drawn likewise."""
 
     @model_validator(mode="after")
-    def _flexes_a_little(self) -> Leads:
+    def _flexes_a_little(self) -> DescribedLeads:
         if self.flexure_length_m > 0.1 * self.length_m:
             raise ValueError("flexure_length must be at most a tenth of length")
         return self

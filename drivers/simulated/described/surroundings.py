@@ -68,7 +68,7 @@ def conductor_resistance_ratio(temperature_c: float) -> float:
     return 1.0 + COPPER_RESISTANCE_PER_K * (temperature_c - REFERENCE_TEMPERATURE_C)
 
 
-class Drift:
+class DescribedDrift:
     """A stationary slow change: a few incommensurate waves around one period.
 
     `rms_db`: root mean square; `period_s`: the waves' rates lie from 0.3 to 2 times that of it.

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 
 from pydantic import ValidationError
 
-from drivers.simulated.faults.fault_description import Fault
+from drivers.simulated.faults.fault_description import DescribedFault
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.faults.fault_layer import FaultLayer
 from drivers.simulated.scpi import Command, Declaration, Query, Quoted, ScpiError, Text
@@ -44,7 +44,9 @@ def fault_commands(layer: FaultLayer) -> Iterator[Declaration]:
             layer.arm(_fault(instrument, kind, options))
         except ValidationError as error:
             problems = "; ".join(
-                ": ".join(filter(None, (".".join(map(str, e["loc"])), problem(Fault, dict(e)))))
+                ": ".join(
+                    filter(None, (".".join(map(str, e["loc"])), problem(DescribedFault, dict(e))))
+                )
                 for e in error.errors()
             )
             raise ScpiError(_ILLEGAL_VALUE, problems) from error
@@ -58,13 +60,13 @@ def fault_commands(layer: FaultLayer) -> Iterator[Declaration]:
     yield Query("FAULt:LOG", lambda: _quoted(layer.log))
 
 
-def _fault(instrument: str, kind: str, options: Sequence[str]) -> Fault:
+def _fault(instrument: str, kind: str, options: Sequence[str]) -> DescribedFault:
     pairs = [option.partition("=") for option in options]
     wrong = [key for key, equals, _ in pairs if not equals]
     if wrong:
         raise ValueError(f"{wrong[0]!r} is not of the form key=value, such as count=2")
     stated = {key.strip(): value.strip() for key, _, value in pairs}
-    return Fault.model_validate({"instrument": instrument, "kind": kind, **stated})
+    return DescribedFault.model_validate({"instrument": instrument, "kind": kind, **stated})
 
 
 def _quoted(texts: Sequence[str]) -> tuple[Quoted, ...]:

@@ -52,7 +52,7 @@ KindName = Annotated[str, AfterValidator(_known_kind)]
 InstrumentName = Annotated[str, AfterValidator(_not_the_hand)]
 
 
-class Fault(Table):
+class DescribedFault(Table):
     """One fault, and when it strikes: at the first message or answer that it can act on."""
 
     instrument: InstrumentName
@@ -74,7 +74,7 @@ class Fault(Table):
     says: Annotated[str, AfterValidator(_says_something)] | None = None
 
     @model_validator(mode="after")
-    def _parameters_fit(self) -> Fault:
+    def _parameters_fit(self) -> DescribedFault:
         known = KINDS[self.kind].defaults
         wrong = [name for name in self._given() if name not in known]
         if wrong:

@@ -12,11 +12,11 @@ from functools import partial
 
 import numpy as np
 
-from drivers.simulated.faults.fault_description import HAND, Fault, RandomFaults
+from drivers.simulated.faults.fault_description import HAND, DescribedFault, RandomFaults
 from drivers.simulated.faults.fault_kinds import KINDS, FaultKind, Outcome, Strike
 from drivers.simulated.scpi import Declaration, Engine
 from drivers.simulated.serving.reply import Reply
-from drivers.simulated.serving.traffic import FAULT, RECEIVED, SENT, TrafficLog, abbreviated
+from drivers.simulated.serving.traffic import FAULT, RECEIVED, SENT, ServedTrafficLog, abbreviated
 from drivers.toml_file import Mistake, nearest, raise_mistakes
 
 __all__ = ["FaultLayer", "FaultyInstrument"]
@@ -37,7 +37,7 @@ _DRAWN, _ACTED = range(2)
 class _Armed:
     """A fault that waits for its moment, or has some strikes left."""
 
-    def __init__(self, fault: Fault, target: Declaration | None) -> None:
+    def __init__(self, fault: DescribedFault, target: Declaration | None) -> None:
         self.fault = fault
         self.kind = KINDS[fault.kind]
         self.target = target
@@ -116,7 +116,7 @@ class FaultyInstrument:
                 return outcome
         return Reply(answer)
 
-    def arm(self, fault: Fault) -> None:
+    def arm(self, fault: DescribedFault) -> None:
         """Let a fault wait for its moment.
 
         Raises:
@@ -148,7 +148,7 @@ class FaultyInstrument:
             chance, place = random.random(2)
             if chance < self._layer.probability:
                 kind = self.at_random[int(place * len(self.at_random))]
-                due.append(_Armed(Fault(instrument=self.name, kind=kind.name), None))
+                due.append(_Armed(DescribedFault(instrument=self.name, kind=kind.name), None))
         return due
 
     async def _act(self, armed: _Armed, data: bytes, struck: Callable[[], None]) -> Outcome:
@@ -199,7 +199,7 @@ class FaultLayer:
         self,
         engines: Mapping[str, Engine],
         seed: int,
-        traffic: TrafficLog | None = None,
+        traffic: ServedTrafficLog | None = None,
         *,
         start_number: int = 1,
     ) -> None:
@@ -215,7 +215,9 @@ class FaultLayer:
             if name != HAND
         }
 
-    def script(self, faults: Iterable[Fault], at_random: RandomFaults | None, source: str) -> None:
+    def script(
+        self, faults: Iterable[DescribedFault], at_random: RandomFaults | None, source: str
+    ) -> None:
         """Arm what a bench description (named `source` in messages) states.
 
         Raises:
@@ -237,7 +239,7 @@ class FaultLayer:
         if at_random is not None:
             self._begin_random(at_random)
 
-    def arm(self, fault: Fault) -> None:
+    def arm(self, fault: DescribedFault) -> None:
         """Let a fault wait for its moment; raises ValueError where it cannot happen."""
         if fault.instrument not in self.instruments:
             raise ValueError(self._unknown(fault.instrument))

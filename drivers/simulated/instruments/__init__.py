@@ -1,1 +1,5 @@
 """The simulated instruments, declared as SCPI commands."""
+
+__all__ = [
+    "described_instruments",
+]

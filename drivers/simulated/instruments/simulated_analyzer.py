@@ -13,7 +13,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.described.instrument_description import Analyzer
+from drivers.simulated.described.instrument_description import DescribedAnalyzer
 from drivers.simulated.instruments.measurement import (
     ILLEGAL_VALUE,
     SETTINGS_CONFLICT,
@@ -64,7 +64,7 @@ _PORTS = {"S11": (0, 0), "S21": (1, 0), "S12": (0, 1), "S22": (1, 1)}
 class SimulatedAnalyzer:
     """Settings, source and trace memory of the analyzer on a simulated bench."""
 
-    def __init__(self, bench: SimulatedBench, table: Analyzer, version: str) -> None:
+    def __init__(self, bench: SimulatedBench, table: DescribedAnalyzer, version: str) -> None:
         self._bench = bench
         self._table = table
         # a receiver at each port

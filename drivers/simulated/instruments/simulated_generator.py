@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from drivers.simulated.described.instrument_description import Generator
+from drivers.simulated.described.instrument_description import DescribedGenerator
 from drivers.simulated.instruments.measurement import SETTLING_BIT
 from drivers.simulated.instruments.receiver import LevelError
 from drivers.simulated.instruments.settings import Settings
@@ -27,7 +27,7 @@ class SimulatedGenerator:
     `changed_at_s` is the bench's time at which its output was last changed.
     """
 
-    def __init__(self, bench: SimulatedBench, table: Generator, version: str) -> None:
+    def __init__(self, bench: SimulatedBench, table: DescribedGenerator, version: str) -> None:
         self._bench = bench
         self._table = table
         self._level_error = LevelError.drawn(

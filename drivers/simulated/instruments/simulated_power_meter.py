@@ -11,8 +11,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from drivers.simulated.described.instrument_description import PowerMeter
-from drivers.simulated.described.surroundings import Drift
+from drivers.simulated.described.instrument_description import DescribedPowerMeter
+from drivers.simulated.described.surroundings import DescribedDrift
 from drivers.simulated.instruments.measurement import (
     CALIBRATING_BIT,
     CALIBRATION_FAILED,
@@ -57,7 +57,7 @@ class SimulatedPowerMeter:
     def __init__(
         self,
         bench: SimulatedBench,
-        table: PowerMeter,
+        table: DescribedPowerMeter,
         source: SimulatedGenerator | None,
         version: str,
     ) -> None:
@@ -70,7 +70,7 @@ class SimulatedPowerMeter:
         zero = bench.generator(_STREAM_ZERO, 0)
         offset_w = 0.0 if table.zero_offset_dbm is None else watts(table.zero_offset_dbm)
         self._offset_w = float(zero.choice((-1.0, 1.0))) * offset_w
-        self._zero_drift = Drift(1.0, table.zero_drift_period_s, zero)
+        self._zero_drift = DescribedDrift(1.0, table.zero_drift_period_s, zero)
         self._zero_drift_w = 0.0 if table.zero_drift_dbm is None else watts(table.zero_drift_dbm)
         self._correction_w = 0.0
         self._sensor_w = 0.0

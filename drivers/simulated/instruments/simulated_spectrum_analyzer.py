@@ -11,7 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.described.instrument_description import SpectrumAnalyzer
+from drivers.simulated.described.instrument_description import DescribedSpectrumAnalyzer
 from drivers.simulated.instruments.measurement import SETTINGS_CONFLICT, Measurement, swept_path
 from drivers.simulated.instruments.receiver import (
     REFERENCE_BANDWIDTH_HZ,
@@ -65,7 +65,7 @@ class SimulatedSpectrumAnalyzer:
     def __init__(
         self,
         bench: SimulatedBench,
-        table: SpectrumAnalyzer,
+        table: DescribedSpectrumAnalyzer,
         source: SimulatedGenerator | None,
         version: str,
     ) -> None:

@@ -6,7 +6,7 @@ any of them may be closed, side by side.
 
 from __future__ import annotations
 
-from drivers.simulated.described.instrument_description import Switch
+from drivers.simulated.described.instrument_description import DescribedSwitch
 from drivers.simulated.instruments.measurement import SETTLING_BIT
 from drivers.simulated.physics.simulated_bench import SimulatedBench
 from drivers.simulated.scpi import ChannelList, Command, Engine, Identity, Query
@@ -15,7 +15,7 @@ from drivers.simulated.scpi import ChannelList, Command, Engine, Identity, Query
 class SimulatedSwitch:
     """Closes and opens what lies between the leads."""
 
-    def __init__(self, bench: SimulatedBench, table: Switch, version: str) -> None:
+    def __init__(self, bench: SimulatedBench, table: DescribedSwitch, version: str) -> None:
         self._bench = bench
         self._table = table
         channels = ChannelList(int(name) for name in table.channels)

@@ -5,7 +5,7 @@ Commands by SCPI-99 volume 2 (MEASure, UNIT), from memory.
 
 from __future__ import annotations
 
-from drivers.simulated.described.instrument_description import Thermometer
+from drivers.simulated.described.instrument_description import DescribedThermometer
 from drivers.simulated.instruments.settings import Settings
 from drivers.simulated.physics.simulated_bench import FIRST_FREE_STREAM, SimulatedBench
 from drivers.simulated.scpi import Choice, Command, Engine, Identity, Query
@@ -17,7 +17,7 @@ _UNITS = {"C": "C", "CEL": "C", "K": "K", "F": "F", "FAR": "F"}
 class SimulatedThermometer:
     """Reads the temperature of the bench, with the errors that its table states."""
 
-    def __init__(self, bench: SimulatedBench, table: Thermometer, version: str) -> None:
+    def __init__(self, bench: SimulatedBench, table: DescribedThermometer, version: str) -> None:
         self._bench = bench
         self._table = table
         self._readings = 0

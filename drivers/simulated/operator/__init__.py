@@ -1,1 +1,5 @@
 """The simulated operator, who connects things in time, and not always well."""
+
+__all__ = [
+    "simulated_operator",
+]

@@ -25,11 +25,10 @@ class End(Enum):
 
 
 Ends = tuple[End, End]
-BOTH_OPEN: Ends = (End.OPEN, End.OPEN)
 
 
 @dataclass(frozen=True)
-class Stage:
+class OperatorStage:
     """What is so from an instant on, until the next stage begins."""
 
     begin_s: float
@@ -40,7 +39,7 @@ class Stage:
     ends: Ends
 
 
-class Plan:
+class OperatorPlan:
     """The stages to come, from how things are when the operator is asked.
 
     `stages` are in order of time; the first of them begins at once.
@@ -54,11 +53,11 @@ class Plan:
         self._time_s = begin_s
         self._what = what
         self._ends = list(ends)
-        self.stages: list[Stage] = []
+        self.stages: list[OperatorStage] = []
         self._then("reacting")
         self._pass(table.reaction_time_s)
 
-    def exchange(self, what: str) -> Plan:
+    def exchange(self, what: str) -> OperatorPlan:
         """Take out what is there and connect something else, or nothing; not always well."""
         if self._what != NOTHING:
             self._undo_both()
@@ -77,7 +76,7 @@ class Plan:
         self._then(DONE)
         return self
 
-    def tighten(self) -> Plan:
+    def tighten(self) -> OperatorPlan:
         """Make what is open, tighten what is loose; nothing to do where nothing is connected."""
         for side in range(0 if self._what == NOTHING else 2):
             if self._ends[side] is End.OPEN:
@@ -140,7 +139,7 @@ class Plan:
 
     def _then(self, doing: str) -> None:
         near, far = self._ends
-        self.stages.append(Stage(self._time_s, doing, self._what, (near, far)))
+        self.stages.append(OperatorStage(self._time_s, doing, self._what, (near, far)))
 
     def _pass(self, median_s: float) -> None:
         spread = self._table.time_spread * float(self._random.standard_normal())

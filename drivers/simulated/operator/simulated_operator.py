@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from drivers.simulated.described.operator_description import Operator
-from drivers.simulated.operator.operator_plan import DONE, End, Ends, Plan, Stage
+from drivers.simulated.operator.operator_plan import DONE, End, Ends, OperatorPlan, OperatorStage
 from drivers.simulated.physics.signal_path import Contact
 from drivers.simulated.physics.simulated_bench import (
     NOTHING,
@@ -32,7 +32,7 @@ class SimulatedOperator:
         self._bench = bench
         self._table = table
         self._asked = 0
-        self._stages: list[Stage] = []
+        self._stages: list[OperatorStage] = []
         self._entered = 0
         """How many stages have begun."""
         self._turned_s = [0.0, 0.0]
@@ -66,18 +66,18 @@ class SimulatedOperator:
         end = End.OPEN if self._bench.connected == NOTHING else End.TIGHT
         return (end, end)
 
-    def _plan(self) -> Plan:
+    def _plan(self) -> OperatorPlan:
         ends = self.ends
         self._asked += 1
         random = self._bench.draws(STREAM_OPERATOR, self._asked)
-        return Plan(self._table, random, self._bench.elapsed_s, self._bench.connected, ends)
+        return OperatorPlan(self._table, random, self._bench.elapsed_s, self._bench.connected, ends)
 
-    def _begin(self, plan: Plan) -> None:
+    def _begin(self, plan: OperatorPlan) -> None:
         self._stages, self._entered = plan.stages, 0
         self._bench.attend = self._attend
         self._attend()
 
-    def _stage(self) -> Stage | None:
+    def _stage(self) -> OperatorStage | None:
         """Where the plan stands; None where a connection was made without this operator."""
         if self._bench.attend is None:
             return None

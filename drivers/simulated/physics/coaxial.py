@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated.described.faulty_part_tables import CrushedPart, WetBraidPart
-from drivers.simulated.described.part_tables import Line
+from drivers.simulated.described.part_tables import DescribedLine
 from drivers.simulated.described.surroundings import (
     REFERENCE_TEMPERATURE_C,
     conductor_resistance_ratio,
@@ -23,7 +23,7 @@ ComplexArray = NDArray[np.complex128]
 
 
 def coaxial(
-    line: Line,
+    line: DescribedLine,
     frequency: Frequency,
     port_impedance_ohm: float,
     temperature_c: float = REFERENCE_TEMPERATURE_C,
@@ -88,7 +88,7 @@ def section(
     return Network(frequency=frequency, s=s, z0=port_impedance_ohm)
 
 
-def altered(line: Line, part: CrushedPart | WetBraidPart) -> Line:
+def altered(line: DescribedLine, part: CrushedPart | WetBraidPart) -> DescribedLine:
     """The line as a fault over some of its length has left it."""
     if isinstance(part, CrushedPart):
         changes = {
@@ -104,7 +104,7 @@ def altered(line: Line, part: CrushedPart | WetBraidPart) -> Line:
     return line.model_copy(update={key: v for key, v in changes.items() if v is not None})
 
 
-def of_impedance(line: Line, ratio: float) -> Line:
+def of_impedance(line: DescribedLine, ratio: float) -> DescribedLine:
     """The line with an outer diameter that gives it `ratio` times its impedance."""
     logarithm = ratio * np.log(line.outer_diameter_m / line.inner_diameter_m)
     outer_m = float(line.inner_diameter_m * np.exp(logarithm))

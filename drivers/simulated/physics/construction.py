@@ -28,7 +28,7 @@ from drivers.simulated.described.part_tables import (
     Assembly,
     ConnectorPart,
     CornerPart,
-    Line,
+    DescribedLine,
     LinePart,
     PadPart,
     Part,
@@ -81,7 +81,7 @@ class Workshop:
         self._omega = 2.0 * np.pi * frequency_hz
         # skin effect: surface resistance follows the square root of frequency and resistivity
         self._skin_scale = np.sqrt(frequency_hz / 1e9 * conductor_resistance_ratio(temperature_c))
-        self._media: dict[Line, Medium] = {}
+        self._media: dict[DescribedLine, Medium] = {}
         self._lumped: DefinedGammaZ0 = DefinedGammaZ0(
             self._frequency, z0=description.reference_impedance_ohm
         )
@@ -233,7 +233,7 @@ class Workshop:
         end = self._lumped.shunt_capacitor(part.capacitance_f)
         return self.chain([end, series, self._lumped.shunt_resistor(shunt_ohm), series, end])
 
-    def _periodic(self, line: Line, part: PeriodicPart) -> Network:
+    def _periodic(self, line: DescribedLine, part: PeriodicPart) -> Network:
         high, low = (
             self._line(of_impedance(line, 1.0 + error), part.period_m / 2.0)
             for error in (part.impedance_error, -part.impedance_error)
@@ -253,15 +253,15 @@ class Workshop:
         double = half**half
         return double**network if times % 2 else double
 
-    def _line(self, line: Line, length_m: float) -> Network:
+    def _line(self, line: DescribedLine, length_m: float) -> Network:
         return self._section(self._medium(line), length_m)
 
-    def _medium(self, line: Line) -> Medium:
+    def _medium(self, line: DescribedLine) -> Medium:
         if line not in self._media:
             self._media[line] = self._solve(line)
         return self._media[line]
 
-    def _solve(self, line: Line, resistance_scale: float = 1.0) -> Medium:
+    def _solve(self, line: DescribedLine, resistance_scale: float = 1.0) -> Medium:
         port_ohm = self._description.reference_impedance_ohm
         return solved(
             coaxial(line, self._frequency, port_ohm, self._temperature_c, resistance_scale)

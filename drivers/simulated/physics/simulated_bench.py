@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from drivers.simulated.described.bench_description import THROUGH, BenchDescription
 from drivers.simulated.described.part_tables import intermittent_probabilities
-from drivers.simulated.described.surroundings import Drift
+from drivers.simulated.described.surroundings import DescribedDrift
 from drivers.simulated.physics.signal_path import (
     TIGHT,
     Contacts,
@@ -81,7 +81,7 @@ class SimulatedBench:
         self._through_open_pins: tuple[bool, ...] = ()
         self._closings: dict[int, SwitchClosing] = {}
         self._closing = 0
-        self._drifts: dict[str, Drift] = {}
+        self._drifts: dict[str, DescribedDrift] = {}
 
     def connect(self, what: str) -> None:
         """Put an item, the through, or nothing between the leads; every making is a new draw.
@@ -172,7 +172,7 @@ class SimulatedBench:
             if table is None:
                 raise KeyError(instrument)
             key = int.from_bytes(instrument.encode(), "big")
-            self._drifts[instrument] = Drift(
+            self._drifts[instrument] = DescribedDrift(
                 table.drift_db, table.drift_period_s, self.generator(_STREAM_DRIFT, key)
             )
         return self._drifts[instrument].at(self.elapsed_s)

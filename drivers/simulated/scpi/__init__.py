@@ -37,5 +37,10 @@ __all__ = [
     "Quoted",
     "ScpiError",
     "Text",
+    "framing",
+    "parameters",
+    "responses",
+    "scpi_errors",
     "setting",
+    "syntax",
 ]

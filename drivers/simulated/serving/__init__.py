@@ -1,1 +1,7 @@
 """Simulated instruments on loopback ports."""
+
+__all__ = [
+    "reply",
+    "server",
+    "traffic",
+]

@@ -25,9 +25,9 @@ from typing import Final, Protocol, Self, cast
 
 from drivers.simulated.scpi.framing import MessageReader
 from drivers.simulated.serving.reply import Reply, Then
-from drivers.simulated.serving.traffic import CONNECTION, RECEIVED, SENT, TrafficLog
+from drivers.simulated.serving.traffic import CONNECTION, RECEIVED, SENT, ServedTrafficLog
 
-__all__ = ["Exchange", "Instrument", "Server", "serve"]
+__all__ = ["ServedExchange", "ServedInstrument", "Server", "serve"]
 
 log = logging.getLogger(__name__)
 
@@ -51,7 +51,7 @@ class _Described(Protocol):
         ...
 
 
-class Instrument(_Described, Protocol):
+class ServedInstrument(_Described, Protocol):
     """What the server asks of an instrument; the SCPI engine is one."""
 
     async def handle(self, message: bytes, connection: int) -> bytes:
@@ -59,7 +59,7 @@ class Instrument(_Described, Protocol):
         ...
 
 
-class Exchange(_Described, Protocol):
+class ServedExchange(_Described, Protocol):
     """What may stand between the wire and an instrument."""
 
     async def exchange(self, message: bytes, connection: int) -> Reply:
@@ -70,7 +70,7 @@ class Exchange(_Described, Protocol):
 class _Direct:
     """An instrument with nothing in between."""
 
-    def __init__(self, instrument: Instrument) -> None:
+    def __init__(self, instrument: ServedInstrument) -> None:
         self._instrument = instrument
         self.post_error = instrument.post_error
         self.takes_block = instrument.takes_block
@@ -84,7 +84,11 @@ class _Port:
     """What the connections to one instrument share."""
 
     def __init__(
-        self, name: str, exchange: Exchange, input_limit: int, traffic: TrafficLog | None
+        self,
+        name: str,
+        exchange: ServedExchange,
+        input_limit: int,
+        traffic: ServedTrafficLog | None,
     ) -> None:
         self.name = name
         self.exchange = exchange
@@ -337,12 +341,12 @@ class Server:
 
 
 async def serve(
-    engines: Mapping[str, Instrument],
+    engines: Mapping[str, ServedInstrument],
     host: str = "127.0.0.1",
     input_limit: int = 1 << 20,
     *,
-    between: Mapping[str, Exchange] | None = None,
-    traffic: TrafficLog | None = None,
+    between: Mapping[str, ServedExchange] | None = None,
+    traffic: ServedTrafficLog | None = None,
 ) -> Server:
     """Listen for each instrument on a free port of `host`, which must be a loopback address.
 

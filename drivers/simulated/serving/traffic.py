@@ -34,7 +34,7 @@ HEADER = "# s after start  instrument  connection  direction  text"
 _BLOCK = re.compile(rb"#([1-9])")
 
 
-class TrafficLog:
+class ServedTrafficLog:
     """Writes lines to a stream, each at once; times count from the making of this object.
 
     A log that cannot be written to any more ends with one warning on standard error: the bench

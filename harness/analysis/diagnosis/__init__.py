@@ -1,1 +1,11 @@
 """What is wrong with an item, from the shape of its loss and its reflections."""
+
+__all__ = [
+    "comparison",
+    "diagnosed",
+    "fault_shapes",
+    "observation",
+    "reflected",
+    "reflecting_end",
+    "transit_time",
+]

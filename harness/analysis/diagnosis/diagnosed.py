@@ -9,7 +9,7 @@ import numpy as np
 from harness.analysis.diagnosis.diagnosis import Diagnosis, Suspicion, diagnose
 from harness.analysis.diagnosis.fault_shapes import IMPEDANCE_OHM, Fault, distance_m, period_m
 from harness.analysis.diagnosis.observation import Observation
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 TEST = (
     "chi-square improvement over a sound item (generalized least squares, Bonferroni over all "

@@ -15,7 +15,7 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.diagnosis.observation import Observation
 from harness.analysis.several_runs.delay import SPEED_OF_LIGHT_M_PER_S
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 IMPEDANCE_OHM = 50.0
 USUAL_SPREAD_OF_A_SIZE = 0.15

@@ -17,7 +17,7 @@ from harness.analysis.expected.catalogue_parts import Cable
 from harness.analysis.expected.expected_loss import ExpectedLoss
 from harness.analysis.loss.band import BandResult
 from harness.analysis.several_runs.delay import SPEED_OF_LIGHT_M_PER_S
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 MOST_POINTS = 400
 """Of all bands together; more are thinned, since a covariance grows with their square."""

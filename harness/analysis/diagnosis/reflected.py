@@ -6,7 +6,7 @@ import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray
 from harness.analysis.loss.band import Statements
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 LONGEST_DELAY_S = 10e-9
 """Of the way between two reflections: a metre of lead, there and back."""

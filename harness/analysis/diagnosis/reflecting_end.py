@@ -26,7 +26,7 @@ LEAST_REFLECTION = 0.06
 
 
 @dataclass(frozen=True)
-class _Seen:
+class _ReflectionSeen:
     frequency_hz: FloatArray
     first: ComplexArray
     second: ComplexArray
@@ -42,7 +42,7 @@ def reflecting_end(readings: Sequence[BandMeans]) -> int | None:
     seen = [one for one in map(_seen, readings) if one is not None]
     if not seen:
         return None
-    whole = _Seen(
+    whole = _ReflectionSeen(
         np.concatenate([s.frequency_hz for s in seen]),
         np.concatenate([s.first for s in seen]),
         np.concatenate([s.second for s in seen]),
@@ -59,13 +59,13 @@ def reflecting_end(readings: Sequence[BandMeans]) -> int | None:
     return 2 if of_second < CLEARLY * of_first else None
 
 
-def _seen(own: BandMeans) -> _Seen | None:
+def _seen(own: BandMeans) -> _ReflectionSeen | None:
     row, first, second = own.transmission, own.trace("S11"), own.trace("S22")
     if first is None or second is None:
         return None
     through, item = own.through_mean, own.item_mean
     lead = through[row]
-    return _Seen(
+    return _ReflectionSeen(
         own.frequency_hz,
         np.asarray((item[first] - through[first]) / lead),
         np.asarray((item[second] - through[second]) / lead),

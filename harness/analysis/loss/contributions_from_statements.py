@@ -9,11 +9,11 @@ from harness.analysis.loss.band import BandMeans, Statements
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.uncertainty.budget import ActsOn, Contribution
 from harness.analysis.uncertainty.mismatch import (
-    DB_PER_NEPER,
     TwoPort,
     mismatch_terms_db,
     reflection_from_change,
 )
+from harness.analysis.units import DB_PER_NEPER
 
 ROOT_2, ROOT_3, ROOT_6 = np.sqrt([2.0, 3.0, 6.0])
 

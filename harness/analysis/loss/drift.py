@@ -11,11 +11,11 @@ from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.loss.reduction import LossStatistics
 from harness.analysis.loss.zero_limits import (
     RMS_WITHIN,
-    SECONDS_PER_HOUR,
     age_mark,
     explained_change_db,
 )
 from harness.analysis.uncertainty.budget import Contribution
+from harness.analysis.units import SECONDS_PER_HOUR
 
 ROOT_3 = np.sqrt(3.0)
 

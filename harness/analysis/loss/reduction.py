@@ -78,7 +78,7 @@ def reduced(readings: BandReadings | BandBlocks) -> ReducedBand:
     for rows, block in numbered(band.normalization):
         makings.add(level_db(block[:, row]), making[rows])
         through.add(block, making[rows])
-    zero = _Zero.of(band, makings.means)
+    zero = _ZeroMeans.of(band, makings.means)
     _, insertion = np.unique(band.insertion, return_inverse=True)
     insertions = GroupedScatter(int(insertion.max()) + 1, width)
     transmission = GroupedMeans(len(insertions.sizes))
@@ -113,7 +113,7 @@ def reduced(readings: BandReadings | BandBlocks) -> ReducedBand:
 
 
 @dataclass(frozen=True)
-class _Zero:
+class _ZeroMeans:
     """What the through showed: M makings in C checks."""
 
     making_db: FloatArray
@@ -124,7 +124,7 @@ class _Zero:
     line: ReferenceLine
 
     @classmethod
-    def of(cls, band: BandBlocks, making_db: FloatArray) -> _Zero:
+    def of(cls, band: BandBlocks, making_db: FloatArray) -> _ZeroMeans:
         making_time = group_means(band.normalization_time, band.normalization_making)
         require_rising(making_time)
         check = checks_of(making_time, band.insertion_time)

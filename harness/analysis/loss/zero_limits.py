@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
+from harness.analysis.units import SECONDS_PER_HOUR
 
-SECONDS_PER_HOUR = 3600.0
 RMS_WITHIN = 2.0
 """Standard deviations of the makings that explain an rms over the band."""
 LARGEST_WITHIN = 3.0

@@ -26,7 +26,7 @@ GAUGE_SIGMAS = 3.0
 """One side of the limit: half of the six sigmas that are set against a two-sided tolerance."""
 
 
-class Standing(StrEnum):
+class GaugeStanding(StrEnum):
     """What the bench can do with a limit."""
 
     CAN = "can judge"
@@ -55,7 +55,7 @@ class Judgement:
     precision_to_tolerance: Index
     """Three gauge sigmas over the distance from there to the limit."""
     misjudged: Misjudged
-    standing: Standing
+    standing: GaugeStanding
     is_sure: bool
     """Whether the confidence limits of the ratio allow no other standing."""
 
@@ -71,14 +71,13 @@ def judge_limit(study: GaugeStudy, limit: float) -> Judgement:
     distance = limit - reference
     gauge = study.gauge
     if not distance > 0.0:
-        nothing = Index(math.nan, math.nan, math.nan, is_exact=False)
-        standing, is_sure, ratio = Standing.UNKNOWN, False, nothing
+        nothing = Index(math.nan, math.nan, math.nan)
+        standing, is_sure, ratio = GaugeStanding.UNKNOWN, False, nothing
     else:
         ratio = Index(
             value=GAUGE_SIGMAS * gauge.sd / distance,
             low=GAUGE_SIGMAS * gauge.sd_low / distance,
             high=GAUGE_SIGMAS * gauge.sd_high / distance,
-            is_exact=False,
         )
         standing = _standing(ratio.value)
         is_sure = _standing(ratio.low) is standing is _standing(ratio.high)
@@ -130,7 +129,7 @@ def misjudged(
 def judgement_sentences(study: GaugeStudy, judgement: Judgement, unit: str = "dB") -> list[str]:
     """The verdict, how sure it is, and what would help, in plain words."""
     limit = f"the limit of {judgement.limit:.4g} {unit}"
-    if judgement.standing is Standing.UNKNOWN:
+    if judgement.standing is GaugeStanding.UNKNOWN:
         return [
             f"Whether this bench can judge {limit} cannot be told: no item of the study is within "
             "it. Repeat the study with items that are good."
@@ -142,13 +141,13 @@ def judgement_sentences(study: GaugeStudy, judgement: Judgement, unit: str = "dB
         "items and the limit"
     )
     said = {
-        Standing.CAN: f"This bench can judge {limit}: {used} (at most 10 % is wanted).",
-        Standing.WITH_GUARD_BAND: (
+        GaugeStanding.CAN: f"This bench can judge {limit}: {used} (at most 10 % is wanted).",
+        GaugeStanding.WITH_GUARD_BAND: (
             f"This bench can judge {limit} only with a guard band: {used} (10 to 30 %). Measure "
             "again what comes near the limit."
         ),
-        Standing.CANNOT: f"This bench cannot judge {limit}: {used} (more than 30 %).",
-        Standing.UNKNOWN: "",
+        GaugeStanding.CANNOT: f"This bench cannot judge {limit}: {used} (more than 30 %).",
+        GaugeStanding.UNKNOWN: "",
     }[judgement.standing]
     sentences = [said]
     if not judgement.is_sure:
@@ -157,7 +156,7 @@ def judgement_sentences(study: GaugeStudy, judgement: Judgement, unit: str = "dB
             f"{_percent(ratio.low)} to {_percent(ratio.high)} "
             f"({100 * study.confidence:g} % confidence). {_what_to_add(study)}"
         )
-    if judgement.standing is not Standing.CAN:
+    if judgement.standing is not GaugeStanding.CAN:
         sentences.append(_remedy(study))
     wrong = judgement.misjudged
     if not math.isnan(wrong.good_failed):
@@ -197,10 +196,10 @@ def _passing(values: FloatArray, gauge_sd: float, bound: float) -> FloatArray:
     return np.asarray(ndtr((bound - values) / gauge_sd))
 
 
-def _standing(ratio: float) -> Standing:
+def _standing(ratio: float) -> GaugeStanding:
     if ratio <= FINE_BELOW:
-        return Standing.CAN
-    return Standing.WITH_GUARD_BAND if ratio <= POOR_ABOVE else Standing.CANNOT
+        return GaugeStanding.CAN
+    return GaugeStanding.WITH_GUARD_BAND if ratio <= POOR_ABOVE else GaugeStanding.CANNOT
 
 
 def _what_to_add(study: GaugeStudy) -> str:

@@ -26,7 +26,7 @@ CATEGORY_FACTOR = 1.41
 
 
 @dataclass(frozen=True)
-class Source:
+class VarianceSource:
     """One line of the analysis of variance."""
 
     name: str
@@ -69,7 +69,7 @@ class GaugeStudy:
     """(p,)"""
     operator_means: FloatArray
     """(o,)"""
-    table: tuple[Source, ...]
+    table: tuple[VarianceSource, ...]
     """Items, operators, interaction, repeatability, total; never pooled."""
     is_pooled: bool
     """Whether the interaction was taken for repeatability."""
@@ -151,20 +151,17 @@ def gauge_study(
         gauge=component("gauge", "gauge in all"),
         item=component("item", "items"),
         total=component("total", "total"),
-        study_share=Index(
-            _share(ratio.value), _share(ratio.high), _share(ratio.low), is_exact=False
-        ),
+        study_share=Index(_share(ratio.value), _share(ratio.high), _share(ratio.low)),
         category_ratio=Index(
             value=_categories(ratio.value),
             low=_categories(ratio.low),
             high=_categories(ratio.high),
-            is_exact=False,
         ),
         confidence=confidence,
     )
 
 
-def analysis_of_variance(values: FloatArray) -> tuple[Source, ...]:
+def analysis_of_variance(values: FloatArray) -> tuple[VarianceSource, ...]:
     """The lines of values (p, o, r); items and operators are tested against the interaction,
     the interaction against the repeats."""
     y = np.asarray(values, dtype=np.float64)
@@ -189,8 +186,10 @@ def analysis_of_variance(values: FloatArray) -> tuple[Source, ...]:
     lines = []
     for place, name in enumerate(names):
         f_ratio, p_value = _f_test(means, dof, place, against[place])
-        lines.append(Source(name, dof[place], squares[place], means[place], f_ratio, p_value))
-    total = Source("total", y.size - 1, float(np.sum(y * y)), math.nan)
+        lines.append(
+            VarianceSource(name, dof[place], squares[place], means[place], f_ratio, p_value)
+        )
+    total = VarianceSource("total", y.size - 1, float(np.sum(y * y)), math.nan)
     return (*lines, total)
 
 
@@ -271,7 +270,7 @@ def _variance_ratio(
     """Item variance over gauge variance."""
     if variances["gauge"] == 0.0:
         value = math.inf if variances["item"] > 0.0 else 0.0
-        return Index(value, value, value, is_exact=False)
+        return Index(value, value, value)
 
     def ratio(theta: FloatArray) -> FloatArray:
         item = np.maximum(np.dot(forms["item"], theta), 0.0)
@@ -279,7 +278,7 @@ def _variance_ratio(
 
     low, high = generalized_limits(ratio, ms, dof, confidence)
     value = variances["item"] / variances["gauge"]
-    return Index(value, min(low, value), max(high, value), is_exact=False)
+    return Index(value, min(low, value), max(high, value))
 
 
 def _share(ratio: float) -> float:

@@ -9,7 +9,7 @@ C campaigns of P frequencies lie behind each other on the last axis, campaign by
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import numpy as np
 
@@ -17,13 +17,11 @@ from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
 from harness.analysis.diagnosis.reflected import mismatch_error_db, reflection_readings
 from harness.analysis.loss.band import BandReadings, Statements
 from harness.analysis.planning.zero_path import zero_path_db
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
-
-SECONDS_PER_HOUR = 3600.0
+from harness.analysis.units import DB_PER_NEPER, SECONDS_PER_HOUR
 
 
 @dataclass(frozen=True)
-class Plan:
+class CampaignPlan:
     """When everything of a campaign is swept; K sweeps of the through, N of the item."""
 
     through_time: FloatArray
@@ -34,46 +32,6 @@ class Plan:
     """(N,)"""
     insertion: IntArray
     """(N,) which insertion."""
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step of a campaign: a connection that is made and then swept, or a wait."""
-
-    kind: Literal["through", "item", "wait"]
-    sweeps: int = 0
-    seconds: float = 0.0
-    """Of a wait."""
-
-
-def timetable(steps: tuple[Step, ...], *, connecting_s: float = 30.0, sweep_s: float = 1.0) -> Plan:
-    """When each sweep of `steps` ends; every step but a wait makes its connection afresh.
-
-    Raises:
-        ValueError: there is no sweep of the through, or none of the item.
-    """
-    clock = 0.0
-    times: dict[str, list[float]] = {"through": [], "item": []}
-    groups: dict[str, list[int]] = {"through": [], "item": []}
-    made = {"through": 0, "item": 0}
-    for step in steps:
-        if step.kind == "wait":
-            clock += step.seconds
-            continue
-        clock += connecting_s
-        for _ in range(step.sweeps):
-            clock += sweep_s
-            times[step.kind].append(clock)
-            groups[step.kind].append(made[step.kind])
-        made[step.kind] += 1
-    if not times["through"] or not times["item"]:
-        raise ValueError("a campaign sweeps the through and the item, each at least once")
-    return Plan(
-        np.array(times["through"]),
-        np.array(groups["through"], dtype=np.int64),
-        np.array(times["item"]),
-        np.array(groups["item"], dtype=np.int64),
-    )
 
 
 @dataclass(frozen=True)
@@ -110,7 +68,7 @@ class World:
 
 
 def simulate(
-    world: World, plan: Plan, campaigns: int, rng: np.random.Generator
+    world: World, plan: CampaignPlan, campaigns: int, rng: np.random.Generator
 ) -> tuple[BandReadings, FloatArray]:
     """Readings of `campaigns` campaigns and the true loss, (C P,).
 

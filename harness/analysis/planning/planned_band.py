@@ -15,10 +15,10 @@ import numpy as np
 from harness.analysis.arrays import FloatArray, IntArray
 from harness.analysis.loss.band import BandReadings, BandResult, Method
 from harness.analysis.loss.evaluate import evaluate
-from harness.analysis.planning.campaigns import Plan, World, simulate, stated_for
+from harness.analysis.planning.campaigns import CampaignPlan, World, simulate, stated_for
 from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.conformity import DecisionRule, Verdict, severities
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 CAMPAIGNS_FOR_CHANCES = 1000
 MEDIAN_OF_NORMAL = 0.6745
@@ -36,12 +36,12 @@ class Weakest:
     """What U would be if the contribution were gone."""
 
 
-def predict(world: World, plan: Plan, method: Method = "gum") -> BandResult:
+def predict(world: World, plan: CampaignPlan, method: Method = "gum") -> BandResult:
     """The result of a typical campaign in a band: its U is the median of what is to come."""
     return evaluate(expected_readings(world, plan), world.stated, method=method)
 
 
-def expected_readings(world: World, plan: Plan) -> BandReadings:
+def expected_readings(world: World, plan: CampaignPlan) -> BandReadings:
     """Readings of a typical campaign, without chance.
 
     Connections and noise lie in fixed patterns whose variances are the medians of those that
@@ -108,7 +108,7 @@ def worst_index(result: BandResult, loss_db: FloatArray, limit_db: FloatArray | 
 
 def verdict_chances(
     world: World,
-    plan: Plan,
+    plan: CampaignPlan,
     limit_db: FloatArray,
     rule: DecisionRule,
     rng: np.random.Generator,
@@ -168,7 +168,7 @@ def _levels(group: IntArray, making_db: float, noise_db: FloatArray) -> FloatArr
     return np.stack(rows)
 
 
-def _through_levels(plan: Plan, making_db: float, noise_db: FloatArray) -> FloatArray:
+def _through_levels(plan: CampaignPlan, making_db: float, noise_db: FloatArray) -> FloatArray:
     """Changes of level of each sweep of the through, (K, P).
 
     Makings without a sweep of the item between them are one check: their scatter about its
@@ -194,7 +194,7 @@ def _through_levels(plan: Plan, making_db: float, noise_db: FloatArray) -> Float
     return np.stack(rows)
 
 
-def _labels(plan: Plan) -> IntArray:
+def _labels(plan: CampaignPlan) -> IntArray:
     return np.unique(plan.making)
 
 

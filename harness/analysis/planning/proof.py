@@ -13,7 +13,7 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult, Method
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.lots.binomial import Share
-from harness.analysis.planning.campaigns import Plan, World, simulate, stated_in
+from harness.analysis.planning.campaigns import CampaignPlan, World, simulate, stated_in
 from harness.analysis.uncertainty.conformity import DecisionRule, severities
 
 COLUMNS_AT_ONCE = 12_800
@@ -30,7 +30,7 @@ class Task:
     """One band, one plan, evaluated by one method."""
 
     world: World
-    plan: Plan
+    plan: CampaignPlan
     method: Method = "gum"
 
 

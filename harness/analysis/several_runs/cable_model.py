@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.several_runs.linear_model import LinearEstimate, RunErrors, estimate
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 FEWEST_LENGTHS = 2
 SEGMENT_RATIO = 1.1

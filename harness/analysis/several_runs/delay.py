@@ -12,7 +12,7 @@ import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray
 from harness.analysis.uncertainty.budget import coverage_factor
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 SPEED_OF_LIGHT_M_PER_S = 299_792_458.0
 """Exact (SI)."""

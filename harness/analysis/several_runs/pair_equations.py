@@ -17,7 +17,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.several_runs.linear_model import LinearEstimate, RunErrors, estimate
-from harness.analysis.uncertainty.mismatch import DB_PER_NEPER
+from harness.analysis.units import DB_PER_NEPER
 
 Pair = tuple[str, ...]
 """One or two adapters that were measured together."""

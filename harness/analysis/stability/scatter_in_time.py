@@ -6,8 +6,8 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray, IntArray
 from harness.analysis.stability.outliers_and_steps import insertion_parts
+from harness.analysis.units import SECONDS_PER_HOUR
 
-SECONDS_PER_HOUR = 3600.0
 TREND_WINDOW = 11
 """Sweeps of the running mean that the repeatability is taken about."""
 MOST_SPANS = 48

@@ -16,14 +16,10 @@ from harness.analysis.stability.allan import AllanTable, allan_table
 from harness.analysis.stability.correlated_fit import Blocks, Estimate, NoiseModels, make_blocks
 from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.outliers_and_steps import Steps, find_steps, outliers
-from harness.analysis.stability.scatter_in_time import (
-    SECONDS_PER_HOUR,
-    by_span,
-    residuals_about_trend,
-    rms,
-)
+from harness.analysis.stability.scatter_in_time import by_span, residuals_about_trend, rms
 from harness.analysis.stability.settling import WarmUp, find_warm_up
 from harness.analysis.stability.time_grid import time_grid
+from harness.analysis.units import SECONDS_PER_HOUR
 
 FEWEST_SWEEPS = 16
 """Sweeps within one insertion from which on stability is spoken of."""

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
+from harness.analysis.uncertainty.student import student_quantile
 
 if TYPE_CHECKING:
     from scipy.interpolate import CubicSpline
@@ -89,20 +90,11 @@ def coverage_factor(
     """
     nu = np.asarray(dof, dtype=np.float64)
     if nu.size <= FEW_FACTORS:
-        return _exact_factor(nu, probability)
+        return student_quantile(0.5 + probability / 2, nu)
     k = np.exp(_log_factor(probability)(1.0 / np.maximum(nu, 1.0)))
     below = nu < 1.0
     if np.any(below):
-        k[below] = _exact_factor(nu[below], probability)
-    return np.asarray(k, dtype=np.float64)
-
-
-def _exact_factor(nu: FloatArray, probability: float) -> FloatArray:
-    from scipy.special import ndtri, stdtrit
-
-    upper = 0.5 + probability / 2
-    finite = np.where(np.isfinite(nu), nu, 1.0)
-    k = np.where(np.isfinite(nu), stdtrit(finite, upper), ndtri(upper))
+        k[below] = student_quantile(0.5 + probability / 2, nu[below])
     return np.asarray(k, dtype=np.float64)
 
 
@@ -113,7 +105,7 @@ def _log_factor(probability: float) -> CubicSpline:
 
     inverse = np.linspace(0.0, 1.0, KNOTS)
     with np.errstate(divide="ignore"):
-        return CubicSpline(inverse, np.log(_exact_factor(1.0 / inverse, probability)))
+        return CubicSpline(inverse, np.log(student_quantile(0.5 + probability / 2, 1.0 / inverse)))
 
 
 def welch_satterthwaite(

@@ -19,6 +19,7 @@ from typing import Literal
 import numpy as np
 
 from harness.analysis.arrays import FloatArray, IntArray
+from harness.analysis.uncertainty.student import student_probability, student_quantile
 
 RuleName = Literal["simple acceptance", "guard band U", "guard band for risk"]
 USUAL_RISK = 0.025
@@ -146,7 +147,7 @@ def decide(
     guard_db = chosen.guard_band_db(standard_uncertainty_db, effective_dof, expanded_uncertainty_db)
     binary = chosen.name == "simple acceptance"
     worst = int(np.argmin(margin_db / (expanded_uncertainty_db if binary else guard_db)))
-    probability = _student_cdf(
+    probability = student_probability(
         margin_db[worst] / standard_uncertainty_db[worst], effective_dof[worst]
     )
     return Decision(
@@ -170,18 +171,3 @@ def severities(margin_db: FloatArray, guard_band_db: FloatArray) -> IntArray:
     beyond = np.asarray(margin_db < 0.0, dtype=np.int64)
     certainly = np.asarray((margin_db < -guard_band_db) & (margin_db < 0.0), dtype=np.int64)
     return short_of_pass + beyond + certainly
-
-
-def student_quantile(probability: float, dof: FloatArray) -> FloatArray:
-    """Quantile of Student's t, of the normal distribution for infinite degrees of freedom."""
-    from scipy.special import ndtri, stdtrit
-
-    finite = np.where(np.isfinite(dof), dof, 1.0)
-    quantile = np.where(np.isfinite(dof), stdtrit(finite, probability), ndtri(probability))
-    return np.asarray(quantile, dtype=np.float64)
-
-
-def _student_cdf(z: float, dof: float) -> float:
-    from scipy.special import ndtr, stdtr
-
-    return float(stdtr(dof, z) if np.isfinite(dof) else ndtr(z))

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray
-
-DB_PER_NEPER = 20.0 / np.log(10.0)
+from harness.analysis.units import DB_PER_NEPER
 
 
 def reflection_magnitude(return_loss_db: float) -> float:

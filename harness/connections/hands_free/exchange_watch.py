@@ -17,7 +17,7 @@ from harness.connections.hands_free.connection_state import (
 )
 
 
-class Stage(Enum):
+class ExchangeStage(Enum):
     """How far an exchange is, and the words for it."""
 
     UNDO = "waiting until the connection that is there is undone"
@@ -46,7 +46,7 @@ class WatchedExchange:
     """What was seen of an exchange so far; `since` is when the path was opened, or it began."""
 
     since: float
-    stage: Stage = Stage.UNDO
+    stage: ExchangeStage = ExchangeStage.UNDO
     seen: Watched = field(default_factory=Watched)
     was_open: bool = False
 
@@ -76,11 +76,13 @@ def after_look(
     after = replace(before, seen=seen, was_open=before.was_open or is_open)
     if is_open:
         is_long = time - after.since > patience_s
-        return replace(after, stage=Stage.TOO_LONG if is_long else Stage.OPEN)
+        return replace(after, stage=ExchangeStage.TOO_LONG if is_long else ExchangeStage.OPEN)
     if not after.was_open:
-        return replace(after, stage=Stage.UNDO)
+        return replace(after, stage=ExchangeStage.UNDO)
     if seen.state is ConnectionState.LOOSE:
-        return replace(after, stage=Stage.LOOSE)
+        return replace(after, stage=ExchangeStage.LOOSE)
     if seen.state is ConnectionState.MAKING:
-        return replace(after, stage=Stage.MAKING)
-    return replace(after, stage=Stage.DONE if expectation.fits(seen.level_db) else Stage.WRONG)
+        return replace(after, stage=ExchangeStage.MAKING)
+    return replace(
+        after, stage=ExchangeStage.DONE if expectation.fits(seen.level_db) else ExchangeStage.WRONG
+    )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.sweep import SweepSettings
-from harness.bench.equipment import Source
+from harness.analysis.units import DB_PER_NEPER
+from harness.bench.equipment import Sweeper
 from harness.bench.readings_check import transmission_level_db
 from harness.connections.hands_free.connection_state import ConnectionRules
 from harness.station.station import Station
@@ -18,7 +19,6 @@ LEARNING_LOOKS = 16
 NOISE_MARGIN = 1.3
 """On a standard deviation from so many looks, which is known to a fifth."""
 LEAST_NOISE_DB = 0.001
-_DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 def look_settings(station: Station) -> SweepSettings:
@@ -44,7 +44,7 @@ def look_settings(station: Station) -> SweepSettings:
 class QuickLook:
     """Looks through a source of sweeps; raises like it."""
 
-    def __init__(self, source: Source, settings: SweepSettings) -> None:
+    def __init__(self, source: Sweeper, settings: SweepSettings) -> None:
         self._source = source
         self._settings = settings
 
@@ -81,7 +81,7 @@ class LookNoise:
         mean over the points by less (common practice, no source).
         """
         above_db = max(level - self.floor_db, 0.0) if math.isfinite(level) else 0.0
-        of_floor = _DB_PER_NEPER / math.sqrt(2.0 * POINTS) * 10.0 ** (-above_db / 20.0)
+        of_floor = DB_PER_NEPER / math.sqrt(2.0 * POINTS) * 10.0 ** (-above_db / 20.0)
         return ConnectionRules(self.floor_db, max(self.noise_db, of_floor, LEAST_NOISE_DB))
 
 

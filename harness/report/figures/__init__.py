@@ -1,1 +1,10 @@
 """Drawings, as SVG."""
+
+__all__ = [
+    "expectation_figure",
+    "gauge_figure",
+    "lot_figures",
+    "run_figures",
+    "stability_figures",
+    "svg",
+]

@@ -9,6 +9,7 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.lots.control_charts import ControlChart
 from harness.analysis.lots.lot_band import histogram
+from harness.analysis.units import SECONDS_PER_HOUR
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers
 from harness.several_runs.lot_findings import GroupFindings
@@ -144,7 +145,7 @@ def drift_figure(found: GroupFindings, key: str) -> str:
     known[found.summary.outliers.index] = False
     if np.count_nonzero(known) < 2:
         raise ValueError("the zero is not known of two items")
-    hours = (figures.time[known] - figures.time[known].min()) / 3600.0
+    hours = (figures.time[known] - figures.time[known].min()) / SECONDS_PER_HOUR
     loss = figures.loss_db[known] - np.median(figures.loss_db[known])
     zero = figures.zero_change_db[known] - np.median(figures.zero_change_db[known])
     at, steps = _in_steps(hours, np.column_stack([loss, zero]))

@@ -26,6 +26,7 @@ from harness.report.figures.svg import (
 )
 from harness.report.words import numbers
 from harness.report.words.sentences import band_span, greatest_first
+from harness.report.words.time_axis import time_scale
 from harness.run_file.run import BandResult
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ def zero_figure(bands: Mapping[str, BandResult], started_unix: float, key: str) 
     changes = {name: band.zero_change_db for name, band in shown.items()}
     elapsed = {name: band.zero_time - started_unix for name, band in shown.items()}
     longest = max(float(times.max()) for times in elapsed.values())
-    divisor, unit = (3600.0, "h") if longest > 3 * 3600 else (60.0, "min")
+    divisor, unit = time_scale(longest)
     places = {name: times / divisor for name, times in elapsed.items()}
     return _strips(
         shown, changes, places, key, f"Since the run's start, {unit}", "Change of the zero",

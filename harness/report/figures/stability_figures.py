@@ -11,6 +11,7 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
 from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.stability import Stability
+from harness.analysis.units import SECONDS_PER_HOUR
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers
 from harness.report.words.time_axis import averaging_time, envelope, gaps, time_scale
@@ -190,7 +191,7 @@ def temperature_figure(bands: dict[str, BandResult], started: float, key: str) -
     divisor, unit = time_scale(found.end - started)
     factor, decibel = numbers.decibel_scale(float(np.ptp(series.loss_db)))
     drawn = envelope(series.time, kelvin)
-    drift = effect.drift_db_per_h.value * (series.time - series.time.mean()) / 3600.0
+    drift = effect.drift_db_per_h.value * (series.time - series.time.mean()) / SECONDS_PER_HOUR
     if found.warm_up is not None:
         left = found.warm_up.column(series.time - series.time[0])
         drift = drift + found.warm_up.approach_db * left

@@ -18,7 +18,7 @@ from harness.evaluation.standing import (
 )
 from harness.report.figures import run_figures as figures
 from harness.report.pages.stability_view import (
-    Fault,
+    FaultRow,
     StabilityView,
     condensed,
     faults_of,
@@ -102,7 +102,7 @@ class RunView:
     instruments: list[dict[str, str]]
     stability: StabilityView | None
     """None for runs too short for one."""
-    faults: list[Fault]
+    faults: list[FaultRow]
     """What went wrong and was mended."""
     more_faults: int
     """Faults beyond those listed."""

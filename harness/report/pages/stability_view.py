@@ -50,7 +50,7 @@ class BandStability:
 
 
 @dataclass(frozen=True)
-class Fault:
+class FaultRow:
     """A row of the table of faults."""
 
     time: str
@@ -158,7 +158,7 @@ def _gathered(said: dict[str, tuple[str, ...]]) -> list[tuple[str, str]]:
     ]
 
 
-def faults_of(run: Run) -> tuple[list[Fault], int]:
+def faults_of(run: Run) -> tuple[list[FaultRow], int]:
     """What went wrong and was mended, at most 50 of them, and how many there are beyond."""
     start = moment(run.started)
     zone = start.tzinfo if start else None
@@ -170,7 +170,7 @@ def faults_of(run: Run) -> tuple[list[Fault], int]:
         after = int(np.searchsorted(kept, event.time, side="right"))
         until = numbers.duration(kept[after] - event.time) if after < len(kept) else NONE
         when = numbers.clock_of_unix(event.time, zone)
-        shown.append(Fault(when, event.kind, event.text, until))
+        shown.append(FaultRow(when, event.kind, event.text, until))
     return shown, max(len(faults) - MOST_FAULTS, 0)
 
 

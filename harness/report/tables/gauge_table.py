@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.table import Table
 
 from harness.analysis.lots.figure_of_merit import Index
-from harness.analysis.lots.gauge_judgement import Standing
+from harness.analysis.lots.gauge_judgement import GaugeStanding
 from harness.analysis.lots.gauge_variances import Component
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
@@ -17,10 +17,10 @@ from harness.report.words.sentences import SIMULATED
 from harness.several_runs.gauge_results import AssessedBand, AssessedStudy
 
 _SIGN = {
-    Standing.CAN: ("✓", "green"),
-    Standing.WITH_GUARD_BAND: ("(✓)", "yellow"),
-    Standing.CANNOT: ("✗", "bold red"),
-    Standing.UNKNOWN: ("?", "bold magenta"),
+    GaugeStanding.CAN: ("✓", "green"),
+    GaugeStanding.WITH_GUARD_BAND: ("(✓)", "yellow"),
+    GaugeStanding.CANNOT: ("✗", "bold red"),
+    GaugeStanding.UNKNOWN: ("?", "bold magenta"),
 }
 
 

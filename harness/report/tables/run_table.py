@@ -45,7 +45,7 @@ STYLE = {
 
 
 @dataclass(frozen=True)
-class _Row:
+class _BandRow:
     name: str
     span: str
     frequency: str
@@ -61,16 +61,27 @@ def print_runs(runs: Sequence[Run], console: Console) -> None:
 
     Signs that the console's encoding lacks are spelt out (`+/-` for `±`).
     """
+    common = _notes_of_all(runs) if len(runs) > 1 else ()
     for place, run in enumerate(runs):
         if place:
             console.print()
-        _print_run(run, console)
+        _print_run(run, console, common)
     if len(runs) > 1:
         console.print()
         console.print(as_text(summary(runs), console, "bold"))
+    for note in common:
+        console.print(as_text(f"note, every run: {note}", console))
 
 
-def _print_run(run: Run, console: Console) -> None:
+def _notes_of_all(runs: Sequence[Run]) -> tuple[str, ...]:
+    """Notes on all bands of every finished run, in the order of the first."""
+    notes = [[note for bands, note in notes_of(run) if not bands] for run in runs if run.bands]
+    if len(notes) < 2:
+        return ()
+    return tuple(note for note in notes[0] if all(note in of for of in notes[1:]))
+
+
+def _print_run(run: Run, console: Console, told_once: Sequence[str]) -> None:
     standing = standing_of_run(run)
     heading = as_text(item_name(run), console, "bold")
     description = str(run.item.get("description") or "")
@@ -95,6 +106,8 @@ def _print_run(run: Run, console: Console) -> None:
     for band, mark in marks_of(run):
         console.print(as_text(f"marked, {band}: {mark}", console, "bold yellow"))
     for bands, note in notes_of(run):
+        if not bands and note in told_once:
+            continue
         concerned = f", {bands}" if bands else ""
         console.print(as_text(f"note{concerned}: {note}", console))
 
@@ -106,7 +119,7 @@ def _print_bands(run: Run, console: Console) -> None:
         rows.append(_row(name, band_span(band), point, standing_of_band(band)))
     with_expected = any(row.expected for row in rows)
     tables = (_table(rows, with_expected, roomy, console) for roomy in (True, False))
-    fitting = next((table for table in tables if _fits(table, console)), None)
+    fitting = next((table for table in tables if fits(table, console)), None)
     if fitting is not None:
         console.print(fitting)
     else:
@@ -121,11 +134,11 @@ def _print_bands(run: Run, console: Console) -> None:
     )
 
 
-def _row(name: str, span: str, point: Point, standing: Standing) -> _Row:
+def _row(name: str, span: str, point: Point, standing: Standing) -> _BandRow:
     u = point.expanded_uncertainty_db
     has_limit = point.limit_db == point.limit_db
     has_expected = point.expected_db == point.expected_db
-    return _Row(
+    return _BandRow(
         name=name,
         span=span,
         frequency=numbers.frequency(point.frequency_hz),
@@ -141,12 +154,13 @@ def _row(name: str, span: str, point: Point, standing: Standing) -> _Row:
     )
 
 
-def _fits(table: Table, console: Console) -> bool:
+def fits(table: Table, console: Console) -> bool:
+    """Whether a table needs no more columns than the console has."""
     unbounded = console.options.update_width(10_000)
     return Measurement.get(console, unbounded, table).maximum <= console.width
 
 
-def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Console) -> Table:
+def _table(rows: Sequence[_BandRow], with_expected: bool, roomy: bool, console: Console) -> Table:
     table = Table(
         box=None, padding=(0, 2 if roomy else 1, 0, 0), pad_edge=False, header_style="bold"
     )
@@ -173,7 +187,7 @@ def _table(rows: Sequence[_Row], with_expected: bool, roomy: bool, console: Cons
     return table
 
 
-def _print_block(row: _Row, console: Console) -> None:
+def _print_block(row: _BandRow, console: Console) -> None:
     head = as_text(row.name, console, "bold")
     if row.span != row.name:
         head.append_text(as_text(f"  {row.span}", console))

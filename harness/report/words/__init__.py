@@ -1,1 +1,18 @@
 """Numbers and sentences."""
+
+__all__ = [
+    "complaint",
+    "decisions",
+    "diagnosis_words",
+    "gauge_words",
+    "lot_words",
+    "numbers",
+    "particulars",
+    "sentences",
+    "signs",
+    "stability_words",
+    "suggested_command",
+    "time_axis",
+    "validity",
+    "verdict_line",
+]

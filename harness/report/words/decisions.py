@@ -8,6 +8,20 @@ from harness.analysis.uncertainty.conformity import Decision, Verdict
 from harness.report.words import numbers
 from harness.run_file.run import Run
 
+_WEIGHTS = {
+    Verdict.PASS: ("and the uncertainty fits into that margin", "and {} fits into that margin"),
+    Verdict.CONDITIONAL_PASS: (
+        "and the uncertainty is greater than that margin",
+        "and {} is greater than that margin",
+    ),
+    Verdict.CONDITIONAL_FAIL: (
+        "and the uncertainty is great enough to explain that",
+        "which is within {}",
+    ),
+    Verdict.FAIL: ("and the uncertainty cannot explain that", "which is beyond {}"),
+}
+"""How a margin weighs: where the guard band is U, and where it is another width."""
+
 
 def limit_sentence(decision: Decision, limit_db: float, expanded_uncertainty_db: float) -> str:
     """How far the worst point is from its limit, and what the rule makes of that."""
@@ -25,20 +39,10 @@ def _weight(decision: Decision, u: float) -> str:
     guard = decision.guard_band_db
     if guard == 0.0:
         return "judged by simple acceptance, which leaves the uncertainty aside"
-    if math.isfinite(guard) and not math.isclose(guard, u):
-        width = f"the guard band of {numbers.companion(guard, u)} dB"
-        return {
-            Verdict.PASS: f"and {width} fits into that margin",
-            Verdict.CONDITIONAL_PASS: f"and {width} is greater than that margin",
-            Verdict.CONDITIONAL_FAIL: f"which is within {width}",
-            Verdict.FAIL: f"which is beyond {width}",
-        }[decision.verdict]
-    return {
-        Verdict.PASS: "and the uncertainty fits into that margin",
-        Verdict.CONDITIONAL_PASS: "and the uncertainty is greater than that margin",
-        Verdict.CONDITIONAL_FAIL: "and the uncertainty is great enough to explain that",
-        Verdict.FAIL: "and the uncertainty cannot explain that",
-    }[decision.verdict]
+    by_uncertainty, by_width = _WEIGHTS[decision.verdict]
+    if not math.isfinite(guard) or math.isclose(guard, u):
+        return by_uncertainty
+    return by_width.format(f"the guard band of {numbers.companion(guard, u)} dB")
 
 
 def is_accepted(decision: Decision) -> bool:

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import math
 
-from harness.analysis.lots.gauge_judgement import Standing, judgement_sentences, process_sentence
+from harness.analysis.lots.gauge_judgement import (
+    GaugeStanding,
+    judgement_sentences,
+    process_sentence,
+)
 from harness.analysis.lots.gauge_variances import POOL_ABOVE, GaugeStudy
 from harness.report.words import numbers
 from harness.report.words.sentences import SIMULATED
@@ -46,9 +50,9 @@ def band_verdict(band: AssessedBand) -> str:
         said = process_sentence(band.study).rstrip(".")
         return f"{where}: no limit; {said[0].lower()}{said[1:]}"
     said = f"{where}: {judgement.standing.value} the limit of {judgement.limit:.4g} dB"
-    if judgement.standing is Standing.WITH_GUARD_BAND:
+    if judgement.standing is GaugeStanding.WITH_GUARD_BAND:
         said = f"{where}: can judge the limit of {judgement.limit:.4g} dB with a guard band"
-    if judgement.standing is Standing.UNKNOWN:
+    if judgement.standing is GaugeStanding.UNKNOWN:
         return f"{where}: cannot tell; no item of the study is within the limit"
     return f"{said}, {'surely' if judgement.is_sure else 'but the study is too small to be sure'}"
 

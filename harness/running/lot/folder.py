@@ -6,14 +6,16 @@ A lot is a folder of run files and nothing else. The newest finished run of an i
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from drivers.errors import InputError
+from drivers.quantities import counted
 from harness.analysis.uncertainty.conformity import Verdict
-from harness.evaluation.standing import WORST_FIRST, Standing
+from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
 
 WANTED_AGAIN = b"again"
@@ -70,8 +72,7 @@ class LotSoFar:
     @property
     def worst(self) -> Standing:
         """Of the items that have a verdict; no limit where there is none."""
-        found = {outline.standing for outline in self.done.values()}
-        return next((bad for bad in WORST_FIRST if bad in found), Standing.NO_LIMIT)
+        return worst_standing(outline.standing for outline in self.done.values())
 
     def newest(self) -> Outline | None:
         """The run that was begun last; None in an empty lot."""
@@ -87,8 +88,7 @@ class LotSoFar:
             for standing in Standing
             if self.count(standing)
         ]
-        noun = "item" if len(self.done) == 1 else "items"
-        return f"{len(self.done)} {noun} done: {', '.join(counts)}"
+        return f"{counted(len(self.done), 'item')} done: {', '.join(counts)}"
 
 
 def lot_so_far(
@@ -143,15 +143,10 @@ def read_outline(path: Path, procedure: str, parameter_keys: Sequence[str] = ())
 
 def _standing(analysis: Group) -> Standing:
     """The worst standing over the bands that have a limit, from their verdicts alone."""
-    found = set(_standings(analysis.values()))
-    return next((bad for bad in WORST_FIRST if bad in found), Standing.NO_LIMIT)
-
-
-def _standings(bands: Iterable[Group]) -> Iterable[Standing]:
-    for band in bands:
-        verdict = band.attrs["verdict"]
-        if verdict:
-            yield Standing[Verdict(verdict).name]
-        else:
-            limit = band["limit_db"][0]
-            yield Standing.NO_LIMIT if limit != limit else Standing.NO_VERDICT
+    return worst_standing(
+        standing_of_verdict(
+            Verdict(verdict) if (verdict := band.attrs["verdict"]) else None,
+            is_limited=not math.isnan(band["limit_db"][0]),
+        )
+        for band in analysis.values()
+    )

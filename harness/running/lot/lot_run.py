@@ -10,12 +10,14 @@ from pathlib import Path
 from threading import Thread
 
 from drivers.errors import InputError, InstrumentError, ProcedureError, RunFileError
+from drivers.quantities import counted
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
 from harness.bench.lot_rehearsal import rehearse_lot
 from harness.bench.operator_lines import Asked
 from harness.bench.procedure_errors import in_earnest, in_rehearsal
 from harness.bench.zero_record import ZeroRecord
+from harness.connections.hands_free.hands_free_exchange import require_hands_free
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.connected import check_files, connect
@@ -23,7 +25,7 @@ from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
 from harness.running.lot.left_off import left_off
-from harness.running.lot.lot_connections import lot_exchange, require_hands_free
+from harness.running.lot.lot_connections import lot_exchange
 from harness.running.lot.lot_sitting import KEYS_OF_A_STUDY, LotSitting
 from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import Serials, named
@@ -86,7 +88,7 @@ def measure_lot(
                 if connected.is_simulated:
                     terminal.say("SIMULATED: the readings are made by the simulated bench.")
                 if connected.hand is not None:
-                    items.on_the_bench = frozenset(connected.hand.items())
+                    items.on_the_bench = connected.hand.items()
                 place = OpenStation(workplace, connected, stop)
                 lot_run = _LotRun(place, assignment, items, bands, terminal)
                 return lot_run.carry_out(function, lot, options)
@@ -115,7 +117,7 @@ def _greeted(
 
     def tell(count: int) -> None:
         if count and count % TELL_EVERY == 0:
-            terminal.status(f"reading the lot: {count} runs")
+            terminal.status(f"reading the lot: {counted(count, 'run')}")
 
     study = KEYS_OF_A_STUDY if "operators" in assignment.parameters else ()
     lot = lot_so_far(folder, assignment.procedure.name, study, tell)
@@ -152,11 +154,11 @@ class _Doing:
 
     def sweep_done(self) -> None:
         self._done += 1
-        sweeps = "sweep" if self._done == 1 else "sweeps"
-        self._terminal.status(f"{self._what}: {self._done} {sweeps} kept")
+        self._terminal.status(f"{self._what}: {counted(self._done, 'sweep')} kept")
 
     def sweeps_again(self, count: int) -> None:
-        self._terminal.status(f"{self._what}: {count} sweeps are made again")
+        verb = "is" if count == 1 else "are"
+        self._terminal.status(f"{self._what}: {counted(count, 'sweep')} {verb} made again")
 
     def say(self, text: str) -> None:
         self._terminal.say(text)

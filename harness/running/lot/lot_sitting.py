@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 
 from drivers.errors import InputError, InstrumentError
+from drivers.quantities import counted
 from harness.bench.clock import as_iso
-from harness.bench.operator_lines import Command
-from harness.bench.sitting import ItemFile, Outcome, Wanted
+from harness.bench.operator_lines import OperatorCommand
+from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.evaluation.run_analysis import finish, read_run, run_to_be
@@ -75,8 +76,9 @@ class LotSitting:
         self._trials = [t for t in order if _key(t) not in self._lot.done]
         done = len(order) - len(self._trials)
         self.say(
-            f"{len(order)} trials: {len(serials)} items, {len(operators)} operators, {repeats} "
-            f"repeats{f'; {done} done already' if done else ''}. The order is random and verdicts "
+            f"{counted(len(order), 'trial')}: {counted(len(serials), 'item')}, "
+            f"{counted(len(operators), 'operator')}, {counted(repeats, 'repeat')}"
+            f"{f'; {done} done already' if done else ''}. The order is random and verdicts "
             "are not shown, so that nobody measures towards a figure seen before."
         )
         return self._next_trial
@@ -157,7 +159,7 @@ class LotSitting:
         self.say("Before it is condemned it is connected once more.")
         return True
 
-    def finish(self, file: ItemFile) -> Outcome:
+    def finish(self, file: ItemFile) -> ItemOutcome:
         """Show the item's verdict, and finish its run.
 
         The verdict is by what is on disk then. Where the run cannot be finished after it, that is
@@ -177,7 +179,9 @@ class LotSitting:
         self._round.measured(file.wanted.serial)
         self.finished.append(journal.path)
         self._show_rest(run)
-        return Outcome(late.had_trouble or _insertions_differ(run.bands.values(), self._station))
+        return ItemOutcome(
+            late.had_trouble or _insertions_differ(run.bands.values(), self._station)
+        )
 
     def _show_verdict(self, run: Run) -> None:
         standing = standing_of_run(run)
@@ -188,7 +192,7 @@ class LotSitting:
         """What the shape of its loss says where it is no pass; of a trial how many are left."""
         if self._is_study:
             left = len(self._trials)
-            self.say(f"Kept; {left} {'trial' if left == 1 else 'trials'} left.")
+            self.say(f"Kept; {counted(left, 'trial')} left.")
             return
         if standing_of_run(run) not in GOOD:
             for sentence in finding_of_run(run):
@@ -224,7 +228,7 @@ class LotSitting:
                 journal.event(event)
 
         if since:
-            self._terminal.status(f"looking at {len(since)} items again with this check")
+            self._terminal.status(f"looking at {counted(len(since), 'item')} again with this check")
         for file in since:
             self._amended(file, with_check)
         if event is None:
@@ -264,11 +268,12 @@ class LotSitting:
             amend_run(path, amend, partial(finish, finished=finished))
         return read_run(path)
 
-    def check_left_out(self, command: Command, since: Sequence[ItemFile]) -> None:
+    def check_left_out(self, command: OperatorCommand, since: Sequence[ItemFile]) -> None:
         """Say that the operator left the closing check out."""
+        what = f"{counted(len(since), 'item')} have" if len(since) != 1 else "item has"
         self.say(
-            f"The closing check is left out ({command.word}): the last {len(since)} items have a "
-            "check of the zero before them only, and the drift that the station states counts."
+            f"The closing check is left out ({command.word}): the last {what} a check of the zero "
+            "before, and none after; the drift that the station states counts."
         )
 
     def stopped(self, why: str) -> None:

@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from drivers.errors import InputError
-from harness.bench.operator_lines import Command, Line, checked_serial
+from drivers.quantities import counted
+from harness.bench.operator_lines import OperatorCommand, OperatorLine, checked_serial
 from harness.bench.sitting import Wanted
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.lot.folder import LotSoFar, Outline
@@ -72,7 +73,9 @@ class SerialRound:
         done = len(listed) - left - len(self._again)
         told = f", {done} done already" if done else ""
         again = f", {len(self._again)} asked for again" if self._again else ""
-        self._terminal.say(f"{len(listed)} serial numbers listed{told}{again}; {left} to go.")
+        self._terminal.say(
+            f"{counted(len(listed), 'serial number')} listed{told}{again}; {left} to go."
+        )
 
     def _next_listed(self) -> str | None:
         while self._again or self._listed:
@@ -88,7 +91,7 @@ class SerialRound:
             if self._again:
                 self._terminal.say(f"Asked for again: {named(self._again)}")
             line = self._asked(SERIAL_PROMPT)
-            if line is None or line.command is Command.STOP:
+            if line is None or line.command is OperatorCommand.STOP:
                 return None
             serial = self._taken(line)
             while serial and (serial,) in self._lot.done and serial not in self._again:
@@ -101,19 +104,19 @@ class SerialRound:
             if serial:
                 return serial
 
-    def _asked(self, prompt: str) -> Line | None:
+    def _asked(self, prompt: str) -> OperatorLine | None:
         """What is typed; None at the end of the input."""
         try:
             return self._terminal.ask(prompt)
         except EOFError:
             return None
 
-    def _taken(self, line: Line) -> str:
+    def _taken(self, line: OperatorLine) -> str:
         """The serial number that a line asks for; empty where it asks for none."""
-        if line.command is Command.NOTE:
+        if line.command is OperatorCommand.NOTE:
             self._note(line.text)
             return ""
-        if line.command is Command.REDO:
+        if line.command is OperatorCommand.REDO:
             if not self._last:
                 self._terminal.say("! There is no last item to measure again.")
                 return ""
@@ -122,7 +125,7 @@ class SerialRound:
         if line.command is not None:
             self._terminal.say(
                 "! There is no item in hand: type or scan a serial number."
-                if line.command is Command.SKIP
+                if line.command is OperatorCommand.SKIP
                 else f"! {line.command.word} can be typed while a connection is watched."
             )
             return ""
@@ -144,11 +147,11 @@ class SerialRound:
         standing = outline.standing
         self._terminal.say(f"{serial} was measured already: {standing.sign} {standing.word}.")
         line = self._asked("/redo or the same number again measures it again, Enter leaves it:")
-        if line is None or line.command is Command.STOP:
+        if line is None or line.command is OperatorCommand.STOP:
             return None
-        if line.command is Command.REDO:
+        if line.command is OperatorCommand.REDO:
             return serial
-        if line.command is Command.SKIP:
+        if line.command is OperatorCommand.SKIP:
             return ""
         return self._taken(line)
 

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from harness.running.afterwards import LONGEST_MESSAGE, Outcome, run_afterwards
+from harness.running.afterwards import LONGEST_MESSAGE, RunEnding, run_afterwards
 from harness.running.locks import lock_instruments
 from tests.harness.command_line import Started, tareline
 from tests.harness.short_run import BAND, ITEM, arm, ask, kept_sweeps, station_on
@@ -101,7 +101,7 @@ def test_after_a_stop_all_is_off_and_closed_and_a_second_stop_ends_the_waiting(f
 
 @pytest.mark.parametrize(("run", "command", "whole"), [(0, 0, 0), (0, 7, 3), (1, 7, 1), (2, 7, 2)])
 def test_exit_status_of_it_all(capfd, run, command, whole):
-    assert run_afterwards(f"exit {command}", Outcome(status=run)) == whole
+    assert run_afterwards(f"exit {command}", RunEnding(status=run)) == whole
     assert ("failed with exit status 7" in capfd.readouterr().err) == bool(command)
 
 
@@ -109,7 +109,7 @@ def test_texts_of_instruments_stay_texts(tmp_path, monkeypatch):
     """Whatever an instrument says is handed over as data, and cut to a length that can be."""
     monkeypatch.chdir(tmp_path)
     evil = "$(touch pwned); `touch pwned`\n\0" + "x" * 10 * LONGEST_MESSAGE
-    assert run_afterwards(TELL, Outcome(message=evil)) == 0
+    assert run_afterwards(TELL, RunEnding(message=evil)) == 0
     assert told(tmp_path)[3].startswith("$(touch pwned); `touch pwned` xxx")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["told"]
 

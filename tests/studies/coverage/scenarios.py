@@ -10,7 +10,8 @@ import numpy as np
 
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.planning.campaigns import Plan, Step, World, timetable
+from harness.analysis.planning.campaigns import CampaignPlan, World
+from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
 
 INSERTIONS = "insertion repeatability"
 REFERENCE = "connection of the reference"
@@ -33,7 +34,7 @@ class Scenario:
 
     name: str
     world: World
-    plan: Plan
+    plan: CampaignPlan
     dominates: str
     is_bounded: bool = False
     """Whether one rectangular or U-shaped contribution dominates: then the GUM's interval
@@ -69,10 +70,10 @@ def _world(
 def _qualify(
     insertions: int, *, makings: int = 3, sweeps: int = 4, through_sweeps: int = 4,
     wait_s: float = 0.0, closing: bool = True,
-) -> Plan:  # fmt: skip
-    check = makings * [Step("through", through_sweeps)]
-    wait = [Step("wait", seconds=wait_s)] if wait_s else []
-    steps = check + wait + insertions * [Step("item", sweeps)]
+) -> CampaignPlan:  # fmt: skip
+    check = makings * [CampaignStep("through", through_sweeps)]
+    wait = [CampaignStep("wait", seconds=wait_s)] if wait_s else []
+    steps = check + wait + insertions * [CampaignStep("item", sweeps)]
     if closing:
         steps += wait + check
     return timetable(tuple(steps))

@@ -8,7 +8,7 @@ from drivers.errors import InputError, LinkError
 from drivers.link.link import Link
 from drivers.simulated.described.bench_description import parse_description
 from drivers.simulated.faults.fault_commands import fault_commands
-from drivers.simulated.faults.fault_description import Fault, RandomFaults
+from drivers.simulated.faults.fault_description import DescribedFault, RandomFaults
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.faults.fault_layer import FaultLayer
 from drivers.simulated.scpi import Engine, Identity
@@ -29,8 +29,8 @@ def layer(specimen):
     return built
 
 
-def fault(kind: str = "silence", **stated) -> Fault:
-    return Fault.model_validate({"instrument": "specimen", "kind": kind, **stated})
+def fault(kind: str = "silence", **stated) -> DescribedFault:
+    return DescribedFault.model_validate({"instrument": "specimen", "kind": kind, **stated})
 
 
 def strikes(layer, messages: list[str]) -> list[int]:
@@ -226,7 +226,7 @@ def test_mistakes_in_a_description(tmp_path, stated: str, says: str) -> None:
 def test_every_mistake_that_only_the_instruments_can_tell(layer) -> None:
     faults = [
         fault(on="TRACE:DATE?"),
-        Fault(instrument="specimem", kind="silence"),
+        DescribedFault(instrument="specimem", kind="silence"),
         fault(),
     ]
     with pytest.raises(InputError) as raised:

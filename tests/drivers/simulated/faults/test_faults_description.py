@@ -7,7 +7,7 @@ from pydantic import ValidationError
 
 from drivers.errors import InputError
 from drivers.simulated.described.bench_description import parse_description
-from drivers.simulated.faults.fault_description import Fault
+from drivers.simulated.faults.fault_description import DescribedFault
 from drivers.simulated.scpi import Engine, Identity
 from drivers.toml_file import Table, parse_table
 from harness.station.starter_files import write_starter
@@ -38,7 +38,7 @@ LIBRARY_WORDS = re.compile(
 )
 def test_parameters_have_bounds(kind: str, stated: dict) -> None:
     with pytest.raises(ValidationError):
-        Fault.model_validate({"instrument": "analyzer", "kind": kind, **stated})
+        DescribedFault.model_validate({"instrument": "analyzer", "kind": kind, **stated})
 
 
 @pytest.mark.parametrize(
@@ -46,7 +46,7 @@ def test_parameters_have_bounds(kind: str, stated: dict) -> None:
 )
 def test_a_fault_is_aimed_at_a_header_alone(on: str) -> None:
     with pytest.raises(ValidationError, match="not a header alone"):
-        Fault.model_validate({"instrument": "analyzer", "kind": "silence", "on": on})
+        DescribedFault.model_validate({"instrument": "analyzer", "kind": "silence", "on": on})
 
 
 def told(tmp_path, changes: dict[str, str]) -> str:
@@ -124,4 +124,4 @@ def test_an_endless_sweep_needs_a_sweep() -> None:
 
     layer = FaultLayer({"switch": Engine(Identity("Tareline", "switch"), [])}, seed=1)
     with pytest.raises(ValueError, match="switch has no ABORt, so no endless-sweep"):
-        layer.arm(Fault(instrument="switch", kind="endless-sweep"))
+        layer.arm(DescribedFault(instrument="switch", kind="endless-sweep"))

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drivers.simulated.faults.fault_description import Fault, RandomFaults
+from drivers.simulated.faults.fault_description import DescribedFault, RandomFaults
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.faults.fault_layer import FaultLayer
 
@@ -20,8 +20,8 @@ def layer(specimen):
     return built
 
 
-def fault(kind: str, **stated) -> Fault:
-    return Fault.model_validate({"instrument": "specimen", "kind": kind, **stated})
+def fault(kind: str, **stated) -> DescribedFault:
+    return DescribedFault.model_validate({"instrument": "specimen", "kind": kind, **stated})
 
 
 def test_a_fault_that_fails_itself_is_told_and_the_answer_comes(

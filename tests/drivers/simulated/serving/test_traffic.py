@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.simulated.scpi.responses import definite_block
-from drivers.simulated.serving.traffic import LONGEST_LINE, RECEIVED, TrafficLog, abbreviated
+from drivers.simulated.serving.traffic import LONGEST_LINE, RECEIVED, ServedTrafficLog, abbreviated
 
 
 @given(st.binary(max_size=2000))
@@ -34,7 +34,7 @@ def test_blocks_give_way_to_their_length(data: bytes) -> None:
 
 def test_lines_come_at_once_and_in_order() -> None:
     stream = io.StringIO()
-    log = TrafficLog(stream)
+    log = ServedTrafficLog(stream)
     log.message("analyzer", 1, RECEIVED, b"*IDN?")
     first = stream.getvalue().splitlines()[-1]
     log.message("spectrum_analyzer", 12, RECEIVED, b"*RST;*CLS")

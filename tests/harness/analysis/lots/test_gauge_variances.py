@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from harness.analysis.lots.gauge_intervals import combination_limits
 from harness.analysis.lots.gauge_judgement import (
-    Standing,
+    GaugeStanding,
     judge_limit,
     judgement_sentences,
     misjudged,
@@ -103,7 +103,7 @@ def drawn(shape, seed):
 
 
 @given(shapes, st.integers(0, 10**6))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_sums_of_squares_against_least_squares(shape, seed):
     """Each line is what the sum of squared residuals falls by when its term comes in."""
     y = drawn(shape, seed)
@@ -122,7 +122,7 @@ def test_sums_of_squares_against_least_squares(shape, seed):
 
 
 @given(shapes, st.integers(0, 10**6), st.floats(-50, 50), st.floats(0.001, 50))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_units_zero_and_order_do_not_matter(shape, seed, shift, scale):
     y = drawn(shape, seed)
     rng = np.random.default_rng(seed)
@@ -177,7 +177,7 @@ def test_a_bench_without_scatter():
     assert found.study_share.value == 0.0
     assert "tells every item" in process_sentence(found)
     judged = judge_limit(found, 6.0)
-    assert judged.standing is Standing.CAN
+    assert judged.standing is GaugeStanding.CAN
     assert judged.is_sure
     same = gauge_study(np.full((3, 2, 2), 0.1 + 0.2))
     assert same.total.variance == 0.0
@@ -203,7 +203,7 @@ def test_misjudged_items_at_a_limit_in_the_middle(ratio):
 
 
 @given(st.floats(-4, 4), st.floats(0.01, 3))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_misjudged_items_over_all_limits(limit, gauge):
     """The items that pass make the normal distribution of what is measured."""
     from scipy.special import ndtr
@@ -220,10 +220,10 @@ def test_misjudged_items_over_all_limits(limit, gauge):
 @pytest.mark.parametrize(
     ("limit", "standing", "says"),
     [
-        (30.0, Standing.CAN, "can judge the limit of 30 dB:"),
-        (6.0, Standing.WITH_GUARD_BAND, "only with a guard band"),
-        (2.4, Standing.CANNOT, "cannot judge"),
-        (-9.0, Standing.UNKNOWN, "cannot be told"),
+        (30.0, GaugeStanding.CAN, "can judge the limit of 30 dB:"),
+        (6.0, GaugeStanding.WITH_GUARD_BAND, "only with a guard band"),
+        (2.4, GaugeStanding.CANNOT, "cannot judge"),
+        (-9.0, GaugeStanding.UNKNOWN, "cannot be told"),
     ],
 )
 def test_the_verdict_in_words(limit, standing, says):
@@ -232,7 +232,7 @@ def test_the_verdict_in_words(limit, standing, says):
     said = " ".join(judgement_sentences(study, judged))
     assert judged.standing is standing
     assert says in said
-    if standing is Standing.WITH_GUARD_BAND:
+    if standing is GaugeStanding.WITH_GUARD_BAND:
         assert "too small to be sure" in said
         assert "difference between operators" in said
     assert "4 groups" in process_sentence(study)

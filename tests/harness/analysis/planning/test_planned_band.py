@@ -9,7 +9,7 @@ from harness.analysis.loss.advice import INSERTIONS_LINE, with_insertions
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.planning.campaigns import Step, World, simulate, stated_for, timetable
+from harness.analysis.planning.campaigns import World, simulate, stated_for
 from harness.analysis.planning.planned_band import (
     at_frequency,
     expected_readings,
@@ -20,6 +20,7 @@ from harness.analysis.planning.planned_band import (
 )
 from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.conformity import DecisionRule, Verdict
+from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
 
 FREQUENCY_HZ = np.array([0.9e9, 2.4e9, 5.6e9])
 CAMPAIGNS = 1200
@@ -50,9 +51,9 @@ def world(loss_db=0.5, making_db=0.02, noise_db=0.003, **changes):
 
 
 def steps(insertions, sweeps=4, makings=1, closing=True, wait_s=0.0):
-    through = [Step("through", 4)] * makings
-    wait = [Step("wait", seconds=wait_s)] if wait_s else []
-    item = [Step("item", sweeps)] * insertions
+    through = [CampaignStep("through", 4)] * makings
+    wait = [CampaignStep("wait", seconds=wait_s)] if wait_s else []
+    item = [CampaignStep("item", sweeps)] * insertions
     return timetable(tuple(through + wait + item + (through if closing else [])))
 
 

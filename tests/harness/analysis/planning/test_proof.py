@@ -7,14 +7,15 @@ import pytest
 from scipy.stats import norm
 
 from harness.analysis.loss.evaluate import evaluate
-from harness.analysis.planning.campaigns import Step, simulate, stated_for, timetable
+from harness.analysis.planning.campaigns import simulate, stated_for
 from harness.analysis.planning.proof import TRUE_LOSS_IN_U, Task, coverage, decisions
 from harness.analysis.uncertainty.conformity import DecisionRule, Verdict, decide
+from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
 from tests.studies.coverage.scenarios import scenarios
 
 MANY = 100
 """Insertions, so that U is nearly exactly known."""
-PLAN = timetable((*(MANY * [Step("through", 1)]), *(MANY * [Step("item", 1)])))
+PLAN = timetable((*(MANY * [CampaignStep("through", 1)]), *(MANY * [CampaignStep("item", 1)])))
 WORLD = replace(scenarios()[0].world, making_db=0.05, through_making_db=0.05, noise_db=1e-6)
 TASK = Task(WORLD, PLAN)
 BAND = replace(
@@ -70,7 +71,9 @@ def test_rates_of_wrong_verdicts_are_those_of_a_normal_error(rule, band_in_u):
 def test_verdicts_over_a_band_are_those_of_decide(rule):
     """The counts agree with `decide`, campaign by campaign, for the loss placed at the limit."""
     chosen, limit_db, campaigns = DecisionRule(rule, 0.05), np.full(5, 0.5), 60
-    plan = timetable((Step("through", 4), *(5 * [Step("item", 4)]), Step("through", 4)))
+    plan = timetable(
+        (CampaignStep("through", 4), *(5 * [CampaignStep("item", 4)]), CampaignStep("through", 4))
+    )
     judged = decisions(Task(BAND, plan), limit_db, chosen, np.full(5, 1e-6), campaigns, [4])
     at_limit = replace(BAND, loss_db=BAND.loss_db + 0.5 - BAND.loss_db.max())
     rng = np.random.Generator(np.random.SFC64([4, 0]))

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.connections.hands_free.exchange_watch import (
+    ExchangeStage,
     Expectation,
-    Stage,
     WatchedExchange,
     after_look,
 )
@@ -40,7 +40,7 @@ def at_rest(level_db, looks, seed=0):
 
 @given(st.lists(st.floats(-57.0, 0.0), max_size=40), st.integers(0, 2**32))
 def test_nothing_counts_as_made_that_was_never_open(levels_db, seed):
-    assert Stage.DONE not in watched([*levels_db, *at_rest(ITEM_DB, 30, seed)])
+    assert ExchangeStage.DONE not in watched([*levels_db, *at_rest(ITEM_DB, 30, seed)])
 
 
 @given(
@@ -50,33 +50,33 @@ def test_nothing_counts_as_made_that_was_never_open(levels_db, seed):
 def test_whatever_happened_before_rest_after_an_opening_is_seen(levels_db, seed):
     """Falls, bounces, wrong ends: 60 looks at rest end it, unless it was called loose before."""
     stages = watched([*levels_db, OPEN_DB, *at_rest(ITEM_DB, 60, seed)])
-    assert stages[-60] is not Stage.DONE
-    assert Stage.DONE in stages
+    assert stages[-60] is not ExchangeStage.DONE
+    assert ExchangeStage.DONE in stages
 
 
 def test_joined_leads_are_no_item():
     stages = watched([OPEN_DB, *at_rest(NOISE.zero_db, 30)])
-    assert stages[-1] is Stage.WRONG
-    assert Stage.DONE not in stages
+    assert stages[-1] is ExchangeStage.WRONG
+    assert ExchangeStage.DONE not in stages
     anything = watched([OPEN_DB, *at_rest(NOISE.zero_db, 30)], Expectation())
-    assert Stage.DONE in anything
+    assert ExchangeStage.DONE in anything
 
 
 def test_a_wobbling_connection_is_loose_until_it_is_tightened():
     rng = np.random.default_rng(1)
     wobble = (ITEM_DB + 0.1 * rng.standard_normal(80)).tolist()
     stages = watched([OPEN_DB, *wobble, *at_rest(ITEM_DB, 30)])
-    assert stages[80] is Stage.LOOSE
-    assert Stage.DONE not in stages[:81]
-    assert Stage.DONE in stages[81:]
+    assert stages[80] is ExchangeStage.LOOSE
+    assert ExchangeStage.DONE not in stages[:81]
+    assert ExchangeStage.DONE in stages[81:]
 
 
 def test_a_path_that_stays_open_is_asked_about():
     stages = watched([OPEN_DB] * 30)
-    assert stages[0] is Stage.OPEN
-    assert stages.index(Stage.TOO_LONG) == pytest.approx(PATIENCE_S / EVERY_S, abs=2)
+    assert stages[0] is ExchangeStage.OPEN
+    assert stages.index(ExchangeStage.TOO_LONG) == pytest.approx(PATIENCE_S / EVERY_S, abs=2)
     again = watched([*[OPEN_DB] * 15, -30.0, *[OPEN_DB] * 15])
-    assert Stage.TOO_LONG not in again
+    assert ExchangeStage.TOO_LONG not in again
 
 
 @given(st.floats(-69.0, 0.0), st.floats(-69.0, 0.0))

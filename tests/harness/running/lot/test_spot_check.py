@@ -7,11 +7,8 @@ import time
 
 import numpy as np
 import pytest
-import scipy.linalg
-import scipy.stats  # noqa: F401
 
 from drivers.errors import InputError, RunFileError
-from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
@@ -26,8 +23,6 @@ QUICK = ("--sweeps", 1, "--results", "lot")
 
 @pytest.fixture(scope="module")
 def bench(benches):
-    # what every command would load for itself is inherited
-    load_catalogue()
     return benches["vector"]
 
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.catalogue_parts import COPPER_LOSS_PER_K, Cable
+from harness.analysis.units import DB_PER_NEPER
 
-DB_PER_NEPER = 20.0 / np.log(10.0)
 REFERENCE_TEMPERATURE_C = 20.0
 
 STRAND_FACTOR = {"solid": 1.0, "7 strands": 1.25, "19 strands": 1.25}
