@@ -9,7 +9,7 @@ from importlib import import_module
 from pathlib import Path
 from threading import Thread
 
-from drivers.errors import InputError
+from drivers.errors import InputError, InstrumentError, ProcedureError, RunFileError
 from drivers.quantities import counted
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
@@ -34,6 +34,7 @@ from harness.running.open_station import OpenStation
 from harness.station.items import Workplace
 
 TELL_EVERY = 100
+GOES_ON = "the same command goes on with the lot"
 
 
 @dataclass(frozen=True)
@@ -95,8 +96,12 @@ def measure_lot(
             raise stopped(
                 request,
                 f"{lot.summary()} in {folder}",
-                hint="the same command goes on with the lot",
+                hint=GOES_ON,
             ) from request
+        except (InstrumentError, RunFileError, ProcedureError) as error:
+            kept = f"{lot.summary()}, safe in {folder}" if lot.done else ""
+            error.hint = "; ".join(filter(None, (error.hint, kept, GOES_ON)))
+            raise
 
 
 def _warm_up() -> None:
