@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 from drivers.errors import InputError, InstrumentError
-from drivers.quantities import TIME_UNITS, parse_quantity
+from drivers.quantities import TIME_UNITS, counted, parse_quantity
 from drivers.sweep import SuspectSweepError, SweepSettings
 from harness.bench.bench import NORMALIZATION_SWEEPS
 from harness.bench.connecting import change_connection, join_leads
@@ -229,7 +229,9 @@ class LotBench:
         if self._is_surprised:
             why = "something unusual happened"
         elif check_every > 0 and len(zero.since) >= check_every:
-            why = f"{len(zero.since)} items were measured since the last check"
+            count = len(zero.since)
+            verb = "was" if count == 1 else "were"
+            why = f"{counted(count, 'item')} {verb} measured since the last check"
         elif age_s > oldest_s:
             why = f"the last check is {age_s / 60.0:.0f} min ago"
         else:

@@ -11,6 +11,7 @@ __all__ = [
     "instruments_asked",
     "instruments_found",
     "interrupts",
+    "item_run",
     "measure",
     "resuming",
     "truth_check",

@@ -20,6 +20,7 @@ from drivers.dialects.dialect import (
 from drivers.errors import BusyError, InputError, InstrumentError, TarelineError
 from drivers.instruments.dialect_trial import FAILED, Trial, TrialStep
 from drivers.link.link import Link, WireSettings, list_resources
+from drivers.quantities import counted
 from drivers.sweep import S_PARAMETERS
 from drivers.toml_file import nearest, require
 from harness.running.instruments_asked import InstrumentsAsked, TrialAsked
@@ -67,8 +68,8 @@ def list_instruments(asked: InstrumentsAsked) -> int:
             typer.echo(f"{one.resource}\n    {one.identity or problem}")
         if not known:
             typer.echo(
-                f"{len(found)} found by the VISA library. Instruments on the network are rarely "
-                "found by themselves:\ngive their addresses, such as "
+                f"{counted(len(found), 'instrument')} found by the VISA library. Instruments on "
+                "the network are rarely found by themselves:\ngive their addresses, such as "
                 '"TCPIP0::192.0.2.10::5025::SOCKET", or --station FILE.',
                 err=True,
             )
@@ -224,14 +225,20 @@ def _said(messages: Sequence[tuple[str, str]]) -> Iterator[str]:
         if earlier == [message] * SHOWN_REPEATS:
             repeated += 1
             continue
-        if repeated > 1:
-            yield f"... the same {repeated // 2} times more"
+        yield from _same(repeated // 2)
         if repeated % 2:  # the question was the same, its answer is not
             yield " ".join(messages[place - 1])
         repeated = 0
         yield " ".join(message)
-    if repeated:
-        yield f"... the same {repeated // 2} times more"
+    yield from _same(repeated // 2)
+    if repeated % 2:  # a question that was not answered any more
+        yield " ".join(messages[-1])
+
+
+def _same(count: int) -> Iterator[str]:
+    """How often the same question and answer came once more."""
+    if count:
+        yield f"... the same {'once' if count == 1 else f'{count} times'} more"
 
 
 def show_dialect(name: str, *, as_written: bool) -> None:

@@ -21,6 +21,7 @@ from drivers.errors import (
     RunFileError,
     StoppedError,
 )
+from drivers.quantities import counted
 from harness.bench.bench import Bench
 from harness.bench.clock import as_iso
 from harness.bench.procedure import Procedure
@@ -30,6 +31,7 @@ from harness.bench.replay import Replay
 from harness.bench.takeover import MARK
 from harness.bench.zero_judgement import GoingOn
 from harness.evaluation.run_analysis import assess, finish
+from harness.report.words.suggested_command import go_on
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
@@ -52,6 +54,8 @@ class Assignment:
     """Folder of the run files."""
     begun: Callable[[Path], None] = lambda path: None
     """Told of every run file once it is there."""
+    again: tuple[str | Path, ...] = ()
+    """Options that whoever goes on with a run has to give again."""
 
 
 class ItemRun:
@@ -126,15 +130,16 @@ class ItemRun:
                 journal.close()
         except StopRequested as request:
             self._shut_down(journal, bench, "stopped", f"by {request}")
+            kept = counted(self._kept, "finished sweep")
             raise stopped(
                 request,
-                f"{self._kept} finished sweeps of {self._item_name} are kept in {journal.path}",
-                hint=_resume_hint(journal.path),
+                f"{kept} of {self._item_name} kept in {journal.path}",
+                hint=self._go_on(journal.path),
             ) from request
         except BaseException as error:
             self._shut_down(journal, bench, "error", f"{type(error).__name__}: {error}")
             if isinstance(error, InstrumentError | RunFileError | ProcedureError):
-                error.hint = "; then ".join(filter(None, (error.hint, _resume_hint(journal.path))))
+                error.hint = "; then ".join(filter(None, (error.hint, self._go_on(journal.path))))
             raise
         with self._stop.deferred():
             finish(journal.path, as_iso(self._connected.clock()))
@@ -146,6 +151,9 @@ class ItemRun:
                 bench.close()
             self._record(journal, kind, told)
             journal.close()
+
+    def _go_on(self, path: Path) -> str:
+        return go_on(path, self._assignment.again)
 
     def _record(self, journal: RunJournal, kind: str, text: str) -> None:
         try:
@@ -224,7 +232,3 @@ def stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
     error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)
     error.exit_status = request.exit_status
     return error
-
-
-def _resume_hint(path: Path) -> str:
-    return f"go on with it: tareline resume {path}"

@@ -20,6 +20,7 @@ from harness.evaluation.item_diagnosis import from_text
 from harness.evaluation.standing import Standing, reach, standing_of_verdict, worst_standing
 from harness.run_file.figures import BandFigures, RunFigures, read_figures
 from harness.run_file.run import moment
+from harness.run_file.run_folder import runs_in
 
 ACCEPTED = (Standing.PASS, Standing.CONDITIONAL_PASS)
 
@@ -218,12 +219,7 @@ def read_lot(folder: Path, seen: Callable[[int, int], None] = lambda done, total
     Raises:
         InputError: there is no run file in it.
     """
-    paths = sorted(path for path in folder.glob("*.h5") if not path.name.startswith("."))
-    if not paths:
-        raise InputError(
-            f"there is no run file in {str(folder)!r}",
-            hint="name a folder into which `tareline run` has written with --results",
-        )
+    paths = runs_in(folder)
     runs, unreadable = read_runs(paths, seen)
     if not runs:
         path, problem = unreadable[0]

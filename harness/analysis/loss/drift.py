@@ -8,7 +8,7 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.contributions_from_readings import OneMaking
 from harness.analysis.loss.loss import InsertionLosses
-from harness.analysis.loss.reduction import Findings
+from harness.analysis.loss.reduction import LossStatistics
 from harness.analysis.loss.zero_limits import (
     RMS_WITHIN,
     age_mark,
@@ -37,7 +37,9 @@ def departure_s(losses: InsertionLosses) -> FloatArray:
     return np.asarray(beyond_s + length_s * share * (1.0 - share))
 
 
-def drift_lines(found: Findings, statements: Statements, notes: list[str]) -> list[Contribution]:
+def drift_lines(
+    found: LossStatistics, statements: Statements, notes: list[str]
+) -> list[Contribution]:
     """Drift of the zero that its line does not follow, rectangular (JCGM 100:2008, 4.3.7).
 
     With a stated rate the departures of the insertions, all of one sign, average to that of
@@ -77,7 +79,7 @@ def _beyond_note(rate: float | None) -> str:
 
 
 def zero_marks(
-    found: Findings, through: OneMaking, statements: Statements, frequency_hz: FloatArray
+    found: LossStatistics, through: OneMaking, statements: Statements, frequency_hz: FloatArray
 ) -> tuple[str, ...]:
     """What the zero did that the station does not allow, one sentence each.
 

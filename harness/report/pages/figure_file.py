@@ -8,7 +8,7 @@ from html import escape
 from importlib.resources import files
 from pathlib import Path
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 from harness.report.files.whole_file import write_whole
 from harness.report.words import numbers
 
@@ -39,7 +39,8 @@ def write_figure(
     A picture holds the drawings below each other, a page the sentences too.
 
     Raises:
-        InputError: the suffix is neither, or the file cannot be written.
+        InputError: the suffix is neither.
+        UnwritableError: the file cannot be written.
     """
     require_figure_name(path)
     make = _picture if path.suffix.lower() == ".svg" else _page
@@ -47,10 +48,7 @@ def write_figure(
     try:
         write_whole(text, path)
     except OSError as error:
-        raise InputError(
-            f"the figure cannot be written to {str(path)!r}: {error}",
-            hint="name a folder that is there and may be written to",
-        ) from error
+        raise UnwritableError(path, error) from error
 
 
 def _picture(drawings: Sequence[str], title: str, sentences: Sequence[str]) -> str:

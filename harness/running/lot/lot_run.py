@@ -10,6 +10,7 @@ from pathlib import Path
 from threading import Thread
 
 from drivers.errors import InputError
+from drivers.quantities import counted
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
 from harness.bench.lot_rehearsal import rehearse_lot
@@ -27,7 +28,7 @@ from harness.running.lot.left_off import left_off
 from harness.running.lot.lot_connections import lot_exchange
 from harness.running.lot.lot_sitting import KEYS_OF_A_STUDY, LotSitting
 from harness.running.lot.new_files import LotFiles
-from harness.running.lot.serial_round import named
+from harness.running.lot.serial_round import Serials, named
 from harness.running.lot.serials_known import LotItems, choose_kind
 from harness.running.open_station import OpenStation
 from harness.station.items import Workplace
@@ -86,7 +87,7 @@ def measure_lot(
                 if connected.is_simulated:
                     terminal.say("SIMULATED: the readings are made by the simulated bench.")
                 if connected.hand is not None:
-                    items.on_the_bench = frozenset(connected.hand.items())
+                    items.on_the_bench = connected.hand.items()
                 place = OpenStation(workplace, connected, stop)
                 lot_run = _LotRun(place, assignment, items, bands, terminal)
                 return lot_run.carry_out(function, lot, options)
@@ -111,7 +112,7 @@ def _greeted(
 
     def tell(count: int) -> None:
         if count and count % TELL_EVERY == 0:
-            terminal.status(f"reading the lot: {count} runs")
+            terminal.status(f"reading the lot: {counted(count, 'run')}")
 
     study = KEYS_OF_A_STUDY if "operators" in assignment.parameters else ()
     lot = lot_so_far(folder, assignment.procedure.name, study, tell)
@@ -148,11 +149,11 @@ class _Doing:
 
     def sweep_done(self) -> None:
         self._done += 1
-        sweeps = "sweep" if self._done == 1 else "sweeps"
-        self._terminal.status(f"{self._what}: {self._done} {sweeps} kept")
+        self._terminal.status(f"{self._what}: {counted(self._done, 'sweep')} kept")
 
     def sweeps_again(self, count: int) -> None:
-        self._terminal.status(f"{self._what}: {count} sweeps are made again")
+        verb = "is" if count == 1 else "are"
+        self._terminal.status(f"{self._what}: {counted(count, 'sweep')} {verb} made again")
 
     def say(self, text: str) -> None:
         self._terminal.say(text)
@@ -180,17 +181,8 @@ class _LotRun:
         """The whole round; on any way out RF is off and the file of the item in hand is closed."""
         terminal = self._terminal
         files = LotFiles(self._place, self._assignment, self._items, self._bands)
-        sitting = LotSitting(
-            station=self._workplace.station,
-            terminal=terminal,
-            lot=lot,
-            folder=self._assignment.results,
-            open_journal=files.open,
-            clock=self._connected.clock,
-            unbroken=self._stop.deferred,
-            listed=options.listed,
-            knows=self._items.wrong,
-        )
+        serials = Serials(options.listed, self._items.wrong)
+        sitting = LotSitting(self._place, terminal, lot, files, serials)
         exchange = lot_exchange(
             self._place, terminal, self._items, sitting, hands_free=options.hands_free
         )

@@ -33,6 +33,7 @@ class LotFiles:
     ) -> None:
         self._workplace, self._connected = place.workplace, place.connected
         self._assignment, self._items = assignment, items
+        self.folder = assignment.results
         self._grids = {band: settings.frequency_hz() for band, settings in bands.items()}
         self._history: tuple[dict[str, PooledRepeatability], list[str]] | None = None
         self._origin = place.origin()
@@ -58,7 +59,7 @@ class LotFiles:
         )
         history, remarks = self._pooled()
         journal = RunJournal(
-            self._assignment.results / f"{header.run_id}.h5",
+            self.folder / f"{header.run_id}.h5",
             header,
             self._grids,
             self._connected.source.traces,
@@ -75,8 +76,7 @@ class LotFiles:
     def _free_id(self, name: str) -> str:
         """Another where an item is begun again within a second."""
         names = chain([name], (f"{name}-{number}" for number in count(2)))
-        results = self._assignment.results
-        return next(free for free in names if not (results / f"{free}.h5").exists())
+        return next(free for free in names if not (self.folder / f"{free}.h5").exists())
 
     def _pooled(self) -> tuple[dict[str, PooledRepeatability], list[str]]:
         """The history, read once for all items of a sitting, and what is to be said of it."""

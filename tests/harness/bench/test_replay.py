@@ -155,7 +155,7 @@ def whole(kept, kind, left_out):
 KILLS = st.lists(st.integers(0, 60), max_size=6)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     kills=KILLS, insertions=st.integers(1, 4), sweeps=st.integers(1, 3),
     makings=st.integers(1, 2), check_every=st.integers(0, 2),
@@ -176,7 +176,7 @@ def test_every_step_is_whole_in_the_end(kills, insertions, sweeps, makings, chec
     assert times == sorted(times)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(kills=KILLS, check_every=st.sampled_from(["", "5 min", "1 h"]), asleep=st.integers(0, 40))
 def test_a_schedule_goes_on_to_its_own_end(kills, check_every, asleep):
     """The ticks that nobody made are told, and those that were made are on time."""

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.commands.cli import app
 from harness.planning.expectation import ExpectedStanding, Job, as_json, candidate
@@ -231,7 +231,6 @@ def test_a_figure_on_request(tareline, tmp_path, ending):
         (["RG-316 + RG-58 + SMA", "--longest-under", "1 dB"], "more than one cable"),
         (["RG-316 + 100 SMA", "--longest-under", "1 dB"], "without any cable the chain loses"),
         (["RG-316 1 m", "--figure", "loss.xyz"], "no ending that is known"),
-        (["RG-316 1 m", "--figure", "none/loss.svg"], "cannot be written"),
         (["--item", "X"], "there is no such file"),
         (["RG-316 1 m", "--station", "none.toml"], "there is no such file"),
     ],
@@ -240,6 +239,12 @@ def test_wrong_input_is_told(tareline, arguments, says):
     with pytest.raises(InputError, match=says) as raised:
         tareline("expect", *arguments)
     assert raised.value.exit_status == 2
+
+
+def test_a_figure_that_cannot_be_written_is_file_trouble(tareline):
+    with pytest.raises(UnwritableError, match=r"'none/loss\.svg' cannot be written") as raised:
+        tareline("expect", "RG-316 1 m", "--figure", "none/loss.svg")
+    assert raised.value.exit_status == 3
 
 
 def test_the_catalogue_is_listed_and_explained(tareline):

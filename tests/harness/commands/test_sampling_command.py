@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 import pytest
 from typer.testing import CliRunner
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 from harness.commands.cli import app
 from harness.report.pages.figure_file import write_figure
 
@@ -93,7 +93,6 @@ def test_the_operating_characteristic_is_drawn(tmp_path):
         (["--lot", "40", "--accept-number", "2"], "has no more than 2"),
         (["--lot", "10", "--accept-quality", "4 %", "--reject-quality", "4.1 %",
           "--figure", "x.png"], "neither a .svg nor a .html"),
-        (["--figure", "/nowhere/at/all.svg"], "cannot be written"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_asked(arguments, message):
@@ -101,3 +100,9 @@ def test_what_cannot_be_asked(arguments, message):
     assert isinstance(done.exception, InputError)
     with pytest.raises(InputError, match=message):
         raise done.exception
+
+
+def test_a_figure_that_cannot_be_written_is_file_trouble():
+    done = ask("--figure", "/nowhere/at/all.svg")
+    assert isinstance(done.exception, UnwritableError)
+    assert "'/nowhere/at/all.svg' cannot be written" in str(done.exception)

@@ -42,7 +42,7 @@ def test_the_lower_limit_is_that_of_one_sided_tolerance_factors(count, share, co
 
 
 @given(st.floats(0, 60), st.integers(1, 300), st.floats(-5, 60))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_noncentral_t_against_a_reference_function(t, dof, shift):
     """scipy.special.nctdtr, which gives up (nan) in a tail that is practically nothing."""
     ours = float(noncentral_t_cdf(t, dof, np.array(shift)))
@@ -81,7 +81,7 @@ def test_degrees_of_freedom_of_a_mean_moving_range():
 @given(
     st.integers(3, 40), st.integers(0, 999), st.floats(-2, 2), st.floats(0.05, 20), st.floats(-2, 4)
 )
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_indices_do_not_mind_units_or_order(count, seed, shift, scale, limit):
     x = np.random.default_rng(seed).standard_normal(count)
     first = capability(x, limit)

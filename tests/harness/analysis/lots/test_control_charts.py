@@ -129,7 +129,7 @@ values = st.lists(st.integers(-1000, 1000).map(lambda n: n / 1000), min_size=2, 
 
 
 @given(values, st.floats(-5, 5), st.floats(0.1, 10))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_limits_move_with_the_values(points, shift, scale):
     x = np.array(points)
     chart, moved = individuals_chart(x), individuals_chart(shift + scale * x)
@@ -141,7 +141,7 @@ def test_limits_move_with_the_values(points, shift, scale):
 
 
 @given(st.integers(2, 10), st.integers(3, 12), st.integers(0, 10**6))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_equal_subgroups_follow_the_handbook_and_order_within_does_not_matter(n, groups, seed):
     """X-bar-bar + A2 R-bar, D3 R-bar, D4 R-bar."""
     rng = np.random.default_rng(seed)

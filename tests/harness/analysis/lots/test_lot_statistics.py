@@ -44,7 +44,7 @@ def test_false_alarms_are_as_rare_as_stated(count):
 
 
 @given(st.integers(15, 80), st.integers(0, 10**6), st.floats(-3, 3), st.floats(0.01, 100))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_outliers_do_not_mind_units_order_or_sign(count, seed, shift, scale):
     rng = np.random.default_rng(seed)
     x = rng.standard_normal(count)

@@ -35,7 +35,7 @@ def lots(draw, largest=400):
 
 
 @given(lots())
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_hypergeometric_is_exact(drawn):
     lot, bad, n, c = drawn
     expected = exactly(c, lot, bad, n)
@@ -176,7 +176,7 @@ def test_no_failures_to_demonstrate():
     apart=st.sampled_from([0.1, 0.2, 0.4]),
     risks=st.sampled_from([(0.05, 0.1), (0.2, 0.2), (0.01, 0.05)]),
 )
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_no_smaller_plan_serves(lot, good, apart, risks):
     """By trying every smaller one."""
     points = QualityPoint(good, risks[0]), QualityPoint(good + apart, risks[1])
@@ -206,7 +206,7 @@ def test_no_smaller_plan_serves_a_process():
 
 
 @given(lots(120))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_more_bad_items_are_accepted_less_often(drawn):
     lot, _, n, c = drawn
     plan = SamplingPlan(n, c, lot)

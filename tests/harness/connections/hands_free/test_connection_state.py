@@ -26,7 +26,7 @@ OPEN, MAKING, SETTLED, LOOSE = ConnectionState
 FLOOR_DB, NOISE_DB = -90.0, 0.01
 RULES = ConnectionRules(floor_db=FLOOR_DB, noise_db=NOISE_DB)
 CLOSED_DB = FLOOR_DB + RULES.closed_above_floor_db
-QUICK = settings(max_examples=15, deadline=None)
+QUICK = settings(max_examples=15)
 seeds = st.integers(0, 2**32 - 1)
 
 

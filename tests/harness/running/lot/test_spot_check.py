@@ -7,16 +7,13 @@ import time
 
 import numpy as np
 import pytest
-import scipy.linalg
-import scipy.stats  # noqa: F401
 
 from drivers.errors import InputError, RunFileError
-from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
 from harness.run_file import amend_run, open_run, read_events, read_readings
-from harness.running.lot.late_journal import OPERATORS_NOTE
+from harness.running.lot.item_journal import OPERATORS_NOTE
 from tests.harness.command_line import Started, tareline
 from tests.harness.production_bench import BAD, GOOD, AtTheBench, production_station, runs_of
 from tests.harness.short_run import arm, struck
@@ -26,8 +23,6 @@ QUICK = ("--sweeps", 1, "--results", "lot")
 
 @pytest.fixture(scope="module")
 def bench(benches):
-    # what every command would load for itself is inherited
-    load_catalogue()
     return benches["vector"]
 
 

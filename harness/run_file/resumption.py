@@ -1,14 +1,49 @@
-"""What an open run file holds of each making of the through, and how far each part goes."""
+"""What an unfinished run holds already, for whoever goes on with it."""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.run_file.reading import read_traces, sound_rows, whole_rows
+from harness.run_file.reading import read_events, read_traces, sound_rows, whole_rows
+from harness.run_file.run import Event
 from harness.run_file.schema import INDEX, Group, Kind
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What a run holds already; B bands."""
+
+    sweeps: dict[tuple[str, Kind, int], int]
+    """Finished sweeps that can be true, by band, kind and index; none where none are."""
+    last_time: float
+    """Largest time (Unix s) of all sweeps and events; -inf where there are none."""
+    events: tuple[Event, ...]
+    traces: tuple[str, ...] = ()
+
+
+def read_kept(file: Group) -> Kept:
+    """What an open run file holds already."""
+    sweeps: Counter[tuple[str, Kind, int]] = Counter()
+    events = read_events(file)
+    times = [event.time for event in events]
+    for band, group in file["bands"].items():
+        for kind, index in INDEX.items():
+            part = group[kind]
+            good = sound_rows(part)
+            times += part["time"][: len(good)].tolist()
+            numbers, counts = np.unique(part[index][: len(good)][good], return_counts=True)
+            for number, count in zip(numbers.tolist(), counts.tolist(), strict=True):
+                sweeps[band, kind, number] += count
+    return Kept(
+        sweeps=dict(sweeps),
+        last_time=max(times, default=-np.inf),
+        events=events,
+        traces=read_traces(file),
+    )
 
 
 @dataclass(frozen=True)
