@@ -6,10 +6,10 @@ from scipy.constants import mu_0
 
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.expected.catalogue_parts import Cable, Construction, Stated
+from harness.analysis.units import DB_PER_NEPER
 from tests.harness.analysis.expected.first_principles import (
     AGREES_WITHIN,
     BRAID_FACTOR,
-    DB_PER_NEPER,
     STRAND_DIAMETER,
     STRAND_FACTOR,
     model_line,
