@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from harness.evaluation.standing import Standing, standing_of_run, worst_standing
 from harness.report.files.result_json import as_dict
 from harness.report.tables.run_table import print_runs
 from harness.run_file.run import Run
-from harness.running.truth_check import TruthRow
+
+if TYPE_CHECKING:
+    from harness.running.truth_check import TruthRow
 
 EXIT_ALL_PASS, EXIT_NOT_ALL_PASS = 0, 1
 
