@@ -106,7 +106,7 @@ def check(
     items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
 ) -> None:
     """Check the station and items files without touching an instrument."""
-    from harness.running.connected import check_files
+    from harness.running.station_check import check_files
     from harness.station.items import read_workplace
 
     workplace = read_workplace(station, items)

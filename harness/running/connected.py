@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple
 
 from drivers.dialects.dialect import (
     Dialect,
@@ -17,10 +17,8 @@ from drivers.dialects.dialect import (
     SignalSwitchDialect,
     SpectrumAnalyzerDialect,
     ThermometerDialect,
-    load_dialect,
     wire_settings,
 )
-from drivers.errors import InputError
 from drivers.instruments.hand import Hand
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.instruments.power_meter import PowerMeter
@@ -33,26 +31,15 @@ from drivers.instruments.tracking_source import TrackingSource
 from drivers.link.guard import Guard
 from drivers.link.link import Link
 from drivers.link.traffic_log import TrafficLog, open_traffic_log
-from drivers.toml_file import Mistake, nearest, raise_mistakes
 from harness.bench.clock import Clock, SteadyClock, simulated_clock, wait_until
 from harness.running.interrupts import StopSignals
 from harness.running.locks import InstrumentLocks, lock_instruments
+from harness.running.station_check import dialect_of, require_instruments
 from harness.station.items import Workplace
 from harness.station.station import Station
 
-DialectT = TypeVar("DialectT", bound=Dialect)
-
 SIMULATED = "Tareline,Simulated"
 """How the identities of simulated instruments begin."""
-
-_DIALECTS: dict[str, type[Dialect]] = {
-    "analyzer": NetworkAnalyzerDialect,
-    "generator": SignalGeneratorDialect,
-    "power_meter": PowerMeterDialect,
-    "spectrum_analyzer": SpectrumAnalyzerDialect,
-    "switch": SignalSwitchDialect,
-    "thermometer": ThermometerDialect,
-}
 
 InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
 """The sources of sweeps that a station can have."""
@@ -104,43 +91,6 @@ class ConnectedStation:
         return found
 
 
-def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: bool = True) -> None:
-    """Check what the station file names: its dialects, and its simulated bench with `items`.
-
-    Raises:
-        InputError: a file is missing or wrong, or the bench lacks an item or an instrument; or
-            the station has no instruments, while it `must_measure`.
-    """
-    station = workplace.station
-    if must_measure:
-        _require_instruments(station)
-    for role in station.instruments():
-        _dialect(workplace, role, _DIALECTS[role])
-    if station.simulation is not None and station.simulation.bench is not None:
-        from drivers.simulated.described.bench_description import read_description
-
-        path = workplace.folder / station.simulation.bench
-        description = read_description(path)
-        there = list(description.items)
-        mistakes = [
-            Mistake(str(path), f"items.{item}", f"is not described; {nearest(item, there)}")
-            for item in items
-            if item not in there
-        ]
-        mistakes += [
-            Mistake(str(path), role, "is not described, but the station has one: add its table")
-            for role in station.instruments()
-            if getattr(description, role) is None
-        ]
-        raise_mistakes(mistakes)
-
-
-def _dialect(workplace: Workplace, role: str, model: type[DialectT]) -> DialectT:
-    """The dialect of the station's table `role`."""
-    name: str = getattr(workplace.station, role).dialect
-    return load_dialect(name, model, relative_to=workplace.folder)
-
-
 @contextmanager
 def connect(
     workplace: Workplace,
@@ -161,7 +111,7 @@ def connect(
         InstrumentError: an instrument cannot be reached or does not do as it is told.
     """
     station = workplace.station
-    _require_instruments(station)
+    require_instruments(station)
     description = ""
     addresses: dict[str, str] = {}
     with ExitStack() as stack:
@@ -238,15 +188,6 @@ def addresses_of(station: Station) -> list[str]:
     return [resource for resource in (*stated, hand) if resource is not None]
 
 
-def _require_instruments(station: Station) -> None:
-    if not station.instruments():
-        raise InputError(
-            "this station has no instruments to measure with: it is for recorded files",
-            hint="tareline import --through A.s2p --item B.s2p --name ITEM, or give the station "
-            "its instruments",
-        )
-
-
 @dataclass(frozen=True)
 class _Opening:
     """What is needed to reach the instruments of a station."""
@@ -262,7 +203,7 @@ class _Opening:
         station = self.workplace.station
         ceiling_dbm = station.maximum_power_dbm
         if station.analyzer is not None:
-            network = _dialect(self.workplace, "analyzer", NetworkAnalyzerDialect)
+            network = dialect_of(self.workplace, "analyzer", NetworkAnalyzerDialect)
             return NetworkAnalyzer(
                 self._link("analyzer", network),
                 network,
@@ -271,15 +212,15 @@ class _Opening:
                 clock=clock,
             )
         if station.spectrum_analyzer is not None:
-            spectrum = _dialect(self.workplace, "spectrum_analyzer", SpectrumAnalyzerDialect)
+            spectrum = dialect_of(self.workplace, "spectrum_analyzer", SpectrumAnalyzerDialect)
             link = self._link("spectrum_analyzer", spectrum)
             return TrackingSource(
                 TrackingSpectrumAnalyzer(link, spectrum, maximum_power_dbm=ceiling_dbm, clock=clock)
             )
         if station.power_meter is None:
             raise AssertionError("a checked station has one set-up")
-        generator = _dialect(self.workplace, "generator", SignalGeneratorDialect)
-        meter = _dialect(self.workplace, "power_meter", PowerMeterDialect)
+        generator = dialect_of(self.workplace, "generator", SignalGeneratorDialect)
+        meter = dialect_of(self.workplace, "power_meter", PowerMeterDialect)
         return SteppedSource(
             SignalGenerator(
                 self._link("generator", generator), generator, maximum_power_dbm=ceiling_dbm
@@ -295,12 +236,12 @@ class _Opening:
 
     def switch(self) -> SignalSwitch:
         """The switch, not opened yet."""
-        dialect = _dialect(self.workplace, "switch", SignalSwitchDialect)
+        dialect = dialect_of(self.workplace, "switch", SignalSwitchDialect)
         return SignalSwitch(self._link("switch", dialect), dialect)
 
     def thermometer(self) -> Thermometer:
         """The thermometer, not opened yet."""
-        dialect = _dialect(self.workplace, "thermometer", ThermometerDialect)
+        dialect = dialect_of(self.workplace, "thermometer", ThermometerDialect)
         return Thermometer(self._link("thermometer", dialect), dialect)
 
     def _link(self, role: str, dialect: Dialect) -> Link:

@@ -33,12 +33,13 @@ from harness.run_file import (
     take_up,
 )
 from harness.run_file.run import Event
-from harness.running.connected import BenchStart, ConnectedStation, check_files, connect
+from harness.running.connected import BenchStart, ConnectedStation, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
+from harness.running.station_check import check_files
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
 
