@@ -24,7 +24,8 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 class Table(BaseModel):
     """A table of a file: no unknown keys, not changed after it was read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # a file has few of the tables that there are: each is made ready when it is first read
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod
