@@ -23,6 +23,12 @@ settings.register_profile("new examples", settings.get_profile("suite"), derando
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
+def pytest_addoption(parser):
+    parser.addoption(
+        "--whole", action="store_true", help="every case of what the suite takes a part of"
+    )
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _own_locks(tmp_path_factory):
     """Locks of the tests' own, apart from those of whoever measures on this machine."""
