@@ -15,6 +15,8 @@ from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 
+pytestmark = pytest.mark.part
+
 CAMPAIGNS, WHOLE = 64, 120
 BAND = "backhaul-2400"
 GRID_HZ = np.array([2.40e9, 2.45e9])

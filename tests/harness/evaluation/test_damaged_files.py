@@ -164,6 +164,7 @@ def _work(data, path, seeds, log):
         os._exit(status)
 
 
+@pytest.mark.part
 @pytest.mark.parametrize("state", ["finished", "unfinished"])
 def test_no_mutant_is_taken_for_good(originals, tmp_path, state, pytestconfig):
     original = originals[state]
