@@ -141,7 +141,7 @@ def run_until(set_up, phase, folder):
         main()
         status = 0
     except SystemExit as ended:
-        status = ended.code or 0
+        status = int(ended.code or 0)
     finally:
         sys.stderr.flush()
         os._exit(status)

@@ -184,4 +184,4 @@ def test_what_is_not_known_is_told():
     assert single.order.tolist() == [0]
     assert single.drift.process is None
     with pytest.raises(ValueError, match="as many figures as items"):
-        summarize(LotBand(("a",), *[np.zeros(2)] * 8, np.zeros(1, dtype=int)))
+        summarize(LotBand(("a",), *[np.zeros(2)] * 8, np.zeros(1, dtype=int)))  # type: ignore[call-arg]
