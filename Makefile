@@ -51,8 +51,9 @@ types: .venv/installed-for-tests
 quick: .venv/installed-for-tests
 	$(BIN)/pytest -n 2 $(QUICK)
 
+# one more than there are cores: tests wait for timeouts, guards and clocks now and then
 suite: .venv/installed-for-tests
-	$(BIN)/pytest -n 2
+	$(BIN)/pytest -n 3
 
 whole: .venv/installed-for-tests
 	$(BIN)/pytest -n 2 -m part --whole --timeout 600
