@@ -36,7 +36,7 @@ class Report:
         return RefusedConnectionError(
             f"nothing was sent, the connection failed: {cause}",
             where=self.where,
-            hint=f"{CHECK_ADDRESS}; the last number but one is the port, and remote control over "
+            hint=f"{CHECK_ADDRESS}; the last number is the port, and remote control over "
             "a raw socket may have to be switched on in the instrument's menu",
         )
 

@@ -214,12 +214,6 @@ class Fit:
             self._quantile(unknown, 1.0 - tail),
         )
 
-    def correlation(self, first: int, second: int) -> float:
-        """Between the estimates of two unknowns, averaged over the models."""
-        i = self.inverse
-        each = i[:, first, second] / np.sqrt(i[:, first, first] * i[:, second, second])
-        return float(self.weight @ each)
-
     def _quantile(self, unknown: int, probability: float) -> float:
         from scipy.special import stdtr, stdtrit
 

@@ -67,12 +67,11 @@ class Kept:
 
     def past(self):
         """As `resume` reads it from a file."""
-        zero_times = {}
-        for _, kind, index, time, _ in self.sweeps:
-            if kind == "normalization":
-                zero_times[index] = time
-        swept = [row[3] for row in self.sweeps if row[1] == "insertions"]
-        return Replay(BANDS, self.counts(), tuple(self.events), zero_times, max(swept, default=-1))
+        joined, swept = (
+            max((row[3] for row in self.sweeps if row[1] == kind), default=-1)
+            for kind in ("normalization", "insertions")
+        )
+        return Replay(BANDS, self.counts(), tuple(self.events), joined, swept)
 
 
 class World(StandIn):
@@ -103,7 +102,7 @@ def judge(takeover, *, is_extra):
 def process(kept, procedure, now=0.0, judge=judge):
     """A process that carries the procedure out, or goes on with it; whether it came to its end."""
     has_past = bool(kept.sweeps or kept.events)
-    going_on = SimpleNamespace(rows=kept.rows(), judge=judge) if has_past else None
+    going_on = SimpleNamespace(rows=kept.rows(), times={}, judge=judge) if has_past else None
     world = World(kept, now)
     equipment = Equipment(
         source=world, exchange=world, journal=kept, progress=world, clock=world.now,

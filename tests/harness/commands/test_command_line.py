@@ -128,6 +128,26 @@ def test_impossible_addresses_are_explained(workplace_folder, resource, status, 
     assert "Traceback" not in done.stderr
 
 
+def test_what_cannot_be_written_is_file_trouble_with_the_name_that_was_asked_for(
+    workplace_folder, recorded
+):
+    """A page, a table and a run file alike; the kernel lets nobody write into /proc."""
+    (run,) = [recorded.path]
+    for arguments, name in (
+        (("report", run, "--page", "/proc/page.html"), "'/proc/page.html' cannot be written"),
+        (("report", run, "--json", "--csv", "none/table.csv"), "'none/table.csv' cannot be"),
+        (("certificate", run, "--page", "items.toml/c.html"), "'items.toml/c.html' cannot be"),
+        (("export", run, "--csv", "/proc/tables"), f"'/proc/tables/{run.stem}.csv' cannot be"),
+        (("init", "/proc/new"), "'/proc/new' cannot be written"),
+        (("run", "qualify", "--item", "JMP-0107", "--results", "/proc/runs"), "where: /proc/runs/"),
+    ):
+        done = tareline(*arguments, folder=workplace_folder)
+        assert done.returncode == 3, done.stderr
+        assert name in done.stderr
+        assert ".part" not in done.stderr
+        assert ".new" not in done.stderr
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number):
     """RF off as the analyzer itself says, the file opens with what was finished, the status is

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from drivers.errors import InputError
 from harness.analysis.uncertainty.conformity import verdict_of
@@ -25,6 +26,7 @@ from harness.evaluation.standing import Standing, deciding_band, standing_of_run
 from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
 from harness.report.files.lot_csv import COLUMNS, lot_csv
 from harness.report.pages.lot_page import render_lot
+from harness.report.tables.lot_table import print_lot
 from harness.run_file.figures import read_figures
 from harness.several_runs.lot import make_lot, read_lot, standing_of
 from harness.several_runs.lot_findings import find_in_lot, yield_of
@@ -229,6 +231,24 @@ def test_a_lot_from_the_command_line(lot_folder):
     names = [row["item"] for row in csv.DictReader(io.StringIO(text, newline=""))]
     assert names[:2] == ["PIG-00009"] * 2
     assert len(names) == 32
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_a_lot_fits_any_terminal(lot_folder, width):
+    """Every figure of the wide table is in the narrow one too."""
+    lot = read_lot(lot_folder)
+
+    def printed(columns):
+        seen = io.StringIO()
+        print_lot(lot, Console(file=seen, width=columns))
+        return seen.getvalue()
+
+    text = printed(width)
+    # a folder's name is never broken
+    assert max(map(len, text.splitlines())) <= width
+    figures = re.findall(r"\d\.\d+ ± \d\.\d+", printed(160))
+    assert figures
+    assert re.findall(r"\d\.\d+ ± \d\.\d+", " ".join(text.split())) == figures
 
 
 def test_a_lot_for_machines(lot_folder):

@@ -13,7 +13,7 @@ from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
 from harness.run_file import amend_run, open_run, read_events, read_readings
-from harness.running.lot.late_journal import OPERATORS_NOTE
+from harness.running.lot.item_journal import OPERATORS_NOTE
 from tests.harness.command_line import Started, tareline
 from tests.harness.production_bench import BAD, GOOD, AtTheBench, production_station, runs_of
 from tests.harness.short_run import arm, struck

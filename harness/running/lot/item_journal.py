@@ -14,7 +14,7 @@ OPERATORS_NOTE = "operator's note"
 """Kind of the event; at most 16 bytes."""
 
 
-class LateJournal:
+class ItemJournal:
     """A journal that is opened when the first sweep comes; events wait for that.
 
     An item that is left before it was swept so leaves no file, unless the operator noted
