@@ -36,7 +36,7 @@ from tests.harness.short_run import show_table
 
 ITEM = "PIG-0451"
 BANDS = ("telemetry-868", "backhaul-5600")
-POINTS = 11
+POINTS = 5
 NEAR = 0.3
 """Farthest from the truth, counted in U: most of U here is reflections, which are smaller than the
 station states, so that errors are small beside it and one as large as U stands out."""

@@ -179,11 +179,12 @@ def test_what_differs_is_told_apart(recorded):
     """Another limit, another station, other parts: groups of their own, never one mean."""
     template = read_figures(recorded.path)
     station = json.loads(template.station)
+    changes: tuple[dict[str, object], ...] = (
+        {}, {"limits_db": {"telemetry-868": 0.7}}, {"made_of": ["RG-402 150 mm"]},
+    )  # fmt: skip
     others = [
         dataclasses.replace(template, item={**template.item, **changed, "id": f"PIG-{place}"})
-        for place, changed in enumerate(
-            ({}, {"limits_db": {"telemetry-868": 0.7}}, {"made_of": ["RG-402 150 mm"]})
-        )
+        for place, changed in enumerate(changes)
     ]
     elsewhere = json.dumps({**station, "name": "another bench"})
     others.append(
