@@ -26,7 +26,7 @@ InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
 
 
 @dataclass(frozen=True)
-class _Stated:
+class _StationFacts:
     """What a driver has to know of its station."""
 
     table: Any
@@ -35,7 +35,7 @@ class _Stated:
     clock: Clock
 
 
-_DRIVERS: dict[str, Callable[[Link, Any, _Stated], Any]] = {
+_DRIVERS: dict[str, Callable[[Link, Any, _StationFacts], Any]] = {
     "analyzer": lambda link, dialect, stated: NetworkAnalyzer(
         link,
         dialect,
@@ -90,7 +90,7 @@ def station_instruments(
             log=log,
         )
         links.append(link)
-        stated = _Stated(table, station.maximum_power_dbm, clock)
+        stated = _StationFacts(table, station.maximum_power_dbm, clock)
         made[role] = _DRIVERS[role](link, dialect, stated)
     source: InstrumentSource
     if station.analyzer is not None:
