@@ -31,12 +31,6 @@ class AttenuationFit:
     where these are larger than stated (Birge ratio)."""
     chi_square: float
     dof: int
-    residuals: FloatArray
-    """(M,) point less fit."""
-
-    def variance_at(self, frequency_hz: FloatArray) -> FloatArray:
-        """Variance of the fitted curve at `frequency_hz`, (P,)."""
-        return curve_variance(self.covariance, frequency_hz)
 
 
 def curve_variance(covariance: FloatArray, frequency_hz: FloatArray) -> FloatArray:
@@ -99,7 +93,7 @@ def fit_with_covariance(
     enlargement = max(chi_square / dof, 1.0) if dof > 0 else 1.0
     # the pseudo-inverse: points at one frequency leave one combination open
     covariance = np.asarray(enlargement * np.linalg.pinv(weighted.T @ weighted), dtype=np.float64)
-    return AttenuationFit(a, b, covariance, chi_square, dof, residuals)
+    return AttenuationFit(a, b, covariance, chi_square, dof)
 
 
 def _terms(frequency_hz: FloatArray) -> FloatArray:

@@ -47,17 +47,6 @@ def _rising(points: Points) -> Points:
     return points
 
 
-class ComparedRow(Entry):
-    """Another published table of a cable, for comparison only."""
-
-    unit: Unit
-    points_mhz: Points = Field(min_length=1)
-    relative_uncertainty: Share
-    source: Text
-
-    _rise = field_validator("points_mhz")(_rising)
-
-
 class MaximumEntry(Entry):
     """The most that a cable may lose: points, or a multiple of its nominal attenuation."""
 
@@ -179,7 +168,6 @@ class CableEntry(Entry):
     rated_frequency: FrequencyEntry | None = None
     maximum: MaximumEntry | None = None
     construction: ConstructionEntry | None = None
-    compared: tuple[ComparedRow, ...] = ()
 
     @field_validator("points_mhz")
     @classmethod
@@ -242,12 +230,6 @@ class CableEntry(Entry):
             source=told(self.source, sources),
             covariance=covariance,
             points=points,
-            compared=tuple(
-                _published(
-                    row.points_mhz, row.unit, row.relative_uncertainty, told(row.source, sources)
-                )
-                for row in self.compared
-            ),
             velocity_factor=None
             if velocity is None
             else Stated(velocity.value, velocity.uncertainty, told(velocity.source, sources)),

@@ -1,4 +1,7 @@
-"""The page of a lot: what stands apart first, then each band, then every item."""
+"""The page of a lot: what stands apart first, then each band, then every item.
+
+It has one script, a search, admitted by its digest in the page's policy; all else works without.
+"""
 
 from __future__ import annotations
 

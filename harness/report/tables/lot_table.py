@@ -1,16 +1,20 @@
-"""A lot in the terminal: how it stands, its worst items, its bands, what is odd; 80 columns."""
+"""A lot in the terminal: how it stands, its worst items, its bands, what is odd; at any width."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from textwrap import wrap
 
 import numpy as np
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
+from drivers.quantities import counted
 from harness.evaluation.standing import Standing
-from harness.report.tables.run_table import STYLE, as_text
+from harness.report.tables.run_table import STYLE, as_text, fits
 from harness.report.words import numbers
 from harness.report.words.lot_words import (
-    counted,
     diagnosis,
     glance,
     group_name,
@@ -55,32 +59,34 @@ def _print_worst(lot: Lot, console: Console) -> None:
     shown = [item for item in lot.items if item.standing is not Standing.NO_LIMIT][:MOST_WORST]
     if not shown:
         return
-    table = _table(console, f"Worst by margin, dB (U: {CONFIDENCE})")
+    title = f"Worst by margin, dB (U: {CONFIDENCE})"
+    table = _table(console, title)
     for heading in ("item", "verdict", "band"):
         table.add_column(heading, overflow="fold")
     for heading in ("loss ± U", "limit", "margin"):
         table.add_column(as_text(heading, console), justify="right", no_wrap=True)
+    blocks: list[list[Text]] = []
     for item in shown:
         band = item.run.bands[item.deciding]
         u = band.expanded_uncertainty_db
         standing = item.standing
-        table.add_row(
-            as_text(item.name, console),
-            as_text(f"{standing.sign} {standing.word}", console, STYLE[standing]),
-            as_text(item.deciding, console),
-            as_text(numbers.with_uncertainty(band.insertion_loss_db, u), console),
-            numbers.limit(band.limit_db, u) if np.isfinite(band.limit_db) else "-",
-            numbers.signed(band.margin_db, u) if band.verdict else "-",
-        )
-    console.print(table)
+        loss = numbers.with_uncertainty(band.insertion_loss_db, u)
+        limit = numbers.limit(band.limit_db, u) if np.isfinite(band.limit_db) else "-"
+        margin = numbers.signed(band.margin_db, u) if band.verdict else "-"
+        verdict = as_text(f"{standing.sign} {standing.word}", console, STYLE[standing])
+        name, deciding = as_text(item.name, console), as_text(item.deciding, console)
+        table.add_row(name, verdict, deciding, as_text(loss, console), limit, margin)
+        figures = [("loss", loss), ("limit", limit), ("margin", margin)]
+        blocks.append([Text("  ").join([name, verdict]), *_block(item.deciding, figures, console)])
+    _print_table(title, table, blocks, console)
 
 
 def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> None:
     if not found:
         return
-    table = _table(
-        console, "By band, dB at each item's deciding point; s, Ppk without what stands apart"
-    )
+    title = "By band, dB at each item's deciding point; s, Ppk without what stands apart"
+    table = _table(console, title)
+    blocks = []
     rows = [(group_name(one.group, lot.groups), glance(one)) for one in found[:MOST_GROUPS]]
     table.add_column("band", overflow="fold")
     for heading, _ in rows[0][1]:
@@ -89,7 +95,8 @@ def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> Non
         # two points are narrower than a word
         cells = [text.replace(" to ", "..") for _, text in figures]
         table.add_row(*[as_text(text, console) for text in (name, *cells)])
-    console.print(table)
+        blocks.append(_block(name, figures, console))
+    _print_table(title, table, blocks, console)
     console.print(
         as_text(
             "Near: within the guard band of the limit; signals: points that complete a pattern "
@@ -99,7 +106,7 @@ def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> Non
         )
     )
     if len(found) > MOST_GROUPS:
-        console.print(f"{len(found) - MOST_GROUPS} more bands: see the page.")
+        console.print(f"{counted(len(found) - MOST_GROUPS, 'more band')}: see the page.")
     drifting = [
         f"{one.group.band}: {one.summary.drift.sentence}"
         for one in found
@@ -125,6 +132,26 @@ def _print_apart(lot: Lot, found: list[GroupFindings], console: Console) -> None
         console.print(as_text(f"  {one.item.name}{far}: {told}", console))
     if len(apart) > MOST_WORST:
         console.print(as_text(f"  and {len(apart) - MOST_WORST:,} more: see the page", console))
+
+
+def _print_table(
+    title: str, table: Table, blocks: Sequence[Sequence[Text]], console: Console
+) -> None:
+    """The table, or where the console is too narrow for it the same in a few lines for each row."""
+    if fits(table, console):
+        console.print(table)
+        return
+    console.print(as_text(title, console, "bold"))
+    for block in blocks:
+        for line in block:
+            console.print(line)
+
+
+def _block(name: str, figures: Sequence[tuple[str, str]], console: Console) -> list[Text]:
+    """A row in lines: what it is of, then each figure with its heading."""
+    told = ", ".join(f"{heading} {figure}" for heading, figure in figures)
+    lines = wrap(told, max(console.width - 4, 20), break_long_words=False)
+    return [as_text(f"  {name}", console), *(as_text(f"    {line}", console) for line in lines)]
 
 
 def _table(console: Console, title: str) -> Table:

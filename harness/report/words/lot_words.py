@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.lots.capability import (
     Capability,
     Normality,
@@ -24,11 +25,6 @@ from harness.several_runs.lot_findings import GroupFindings, yield_of
 
 MOST_NAMED = 5
 NONE = "–"
-
-
-def counted(count: int, what: str) -> str:
-    """`1 item`, `12 items`."""
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
 
 
 def lot_sentence(lot: Lot) -> str:

@@ -14,7 +14,6 @@ from harness.run_file.run import Run
 
 MOSTLY = 0.5
 HARDLY = 0.1
-NOTHING_DB = 1e-6
 
 
 def interval_of(estimate: Estimate, unit: str, factor: float = 1.0) -> str:

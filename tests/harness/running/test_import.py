@@ -66,9 +66,7 @@ def some_network(seed, count=3, ports=2):
     return 0.3 * (rng.normal(size=shape) + 1j * rng.normal(size=shape)) + 0.05
 
 
-@settings(
-    max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
-)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seed=st.integers(0, 10**6), version=st.sampled_from([1, 2]), unit=st.sampled_from([*UNITS]),
     form=st.sampled_from(["RI", "MA", "DB"]), parameter=st.sampled_from(["S", "Y", "Z", "G", "H"]),

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from drivers.errors import InputError
 from harness.analysis.uncertainty.conformity import verdict_of
@@ -25,6 +26,7 @@ from harness.evaluation.standing import Standing, deciding_band, standing_of_run
 from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
 from harness.report.files.lot_csv import COLUMNS, lot_csv
 from harness.report.pages.lot_page import render_lot
+from harness.report.tables.lot_table import print_lot
 from harness.run_file.figures import read_figures
 from harness.several_runs.lot import make_lot, read_lot, standing_of
 from harness.several_runs.lot_findings import find_in_lot, yield_of
@@ -109,7 +111,7 @@ def with_margins(template, name, margins_db, place):
 MARGIN = st.one_of(st.none(), st.floats(-2.0, 2.0))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.tuples(st.integers(0, 8), MARGIN, MARGIN), min_size=1, max_size=25), st.data())
 def test_counts_add_up_and_the_worst_comes_first(recorded, drawn, data):
     template = read_figures(recorded.path)
@@ -135,7 +137,7 @@ def test_counts_add_up_and_the_worst_comes_first(recorded, drawn, data):
     ]
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.permutations(range(6)))
 def test_items_stay_in_the_order_of_their_beginning(recorded, places):
     """A closing check finishes all runs anew at one moment; charts over time must not see that."""
@@ -153,7 +155,7 @@ def test_items_stay_in_the_order_of_their_beginning(recorded, places):
         assert list(group.figures.time - group.figures.time[0]) == [60.0 * n for n in range(6)]
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.tuples(MARGIN, MARGIN), min_size=1, max_size=8), st.text(max_size=12))
 def test_a_row_for_each_item_and_band(recorded, drawn, hostile):
     template = read_figures(recorded.path)
@@ -230,6 +232,24 @@ def test_a_lot_from_the_command_line(lot_folder):
     assert len(names) == 32
 
 
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_a_lot_fits_any_terminal(lot_folder, width):
+    """Every figure of the wide table is in the narrow one too."""
+    lot = read_lot(lot_folder)
+
+    def printed(columns):
+        seen = io.StringIO()
+        print_lot(lot, Console(file=seen, width=columns))
+        return seen.getvalue()
+
+    text = printed(width)
+    # a folder's name is never broken
+    assert max(map(len, text.splitlines())) <= width
+    figures = re.findall(r"\d\.\d+ ± \d\.\d+", printed(160))
+    assert figures
+    assert re.findall(r"\d\.\d+ ± \d\.\d+", " ".join(text.split())) == figures
+
+
 def test_a_lot_for_machines(lot_folder):
     done = tareline("report", lot_folder, "--json", folder=lot_folder.parent)
     assert done.returncode == 1
@@ -282,7 +302,7 @@ def test_what_cannot_be_a_lot_is_told(recorded, tmp_path):
 
 
 @given(st.integers(MOST_POINTS + 1, 3000), st.integers(0, 2**31))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_no_extreme_is_lost_in_a_drawing(count, seed):
     values = np.random.default_rng(seed).normal(size=count)
     place = np.arange(1, count + 1)

@@ -7,9 +7,10 @@ import pytest
 from scipy.stats import norm
 
 from harness.analysis.loss.evaluate import evaluate
-from harness.analysis.planning.campaigns import CampaignStep, simulate, stated_for, timetable
+from harness.analysis.planning.campaigns import simulate, stated_for
 from harness.analysis.planning.proof import TRUE_LOSS_IN_U, Task, coverage, decisions
 from harness.analysis.uncertainty.conformity import DecisionRule, Verdict, decide
+from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
 from tests.studies.coverage.scenarios import scenarios
 
 MANY = 100

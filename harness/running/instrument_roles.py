@@ -1,0 +1,139 @@
+"""The instruments of a station, by role: the dialect of each, and the driver that speaks it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from drivers.dialects.dialect import (
+    Dialect,
+    NetworkAnalyzerDialect,
+    PowerMeterDialect,
+    SignalGeneratorDialect,
+    SignalSwitchDialect,
+    SpectrumAnalyzerDialect,
+    ThermometerDialect,
+    load_dialect,
+    wire_settings,
+)
+from drivers.instruments.network_analyzer import NetworkAnalyzer
+from drivers.instruments.power_meter import PowerMeter
+from drivers.instruments.signal_generator import SignalGenerator
+from drivers.instruments.signal_switch import SignalSwitch
+from drivers.instruments.spectrum_analyzer import TrackingSpectrumAnalyzer
+from drivers.instruments.stepped_source import SteppedSource
+from drivers.instruments.thermometer import Thermometer
+from drivers.instruments.tracking_source import TrackingSource
+from drivers.link.link import Link
+from drivers.link.traffic_log import TrafficLog
+from harness.bench.clock import Clock
+from harness.station.items import Workplace
+
+InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
+"""The sources of sweeps that a station can have."""
+
+
+@dataclass(frozen=True)
+class _Stated:
+    """What a driver has to know of its station."""
+
+    table: Any
+    """Its own table of the station file."""
+    maximum_power_dbm: float
+    clock: Clock
+
+
+_ROLES: dict[str, tuple[type[Dialect], Callable[[Link, Any, _Stated], Any]]] = {
+    "analyzer": (
+        NetworkAnalyzerDialect,
+        lambda link, dialect, stated: NetworkAnalyzer(
+            link,
+            dialect,
+            maximum_power_dbm=stated.maximum_power_dbm,
+            traces=stated.table.traces,
+            clock=stated.clock,
+        ),
+    ),
+    "spectrum_analyzer": (
+        SpectrumAnalyzerDialect,
+        lambda link, dialect, stated: TrackingSpectrumAnalyzer(
+            link, dialect, maximum_power_dbm=stated.maximum_power_dbm, clock=stated.clock
+        ),
+    ),
+    "generator": (
+        SignalGeneratorDialect,
+        lambda link, dialect, stated: SignalGenerator(
+            link, dialect, maximum_power_dbm=stated.maximum_power_dbm
+        ),
+    ),
+    "power_meter": (
+        PowerMeterDialect,
+        lambda link, dialect, stated: PowerMeter(
+            link, dialect, floor_dbm=stated.table.noise_floor_dbm
+        ),
+    ),
+    "switch": (SignalSwitchDialect, lambda link, dialect, _: SignalSwitch(link, dialect)),
+    "thermometer": (ThermometerDialect, lambda link, dialect, _: Thermometer(link, dialect)),
+}
+
+
+@dataclass(frozen=True)
+class StationInstruments:
+    """What a station measures with, none of it opened yet."""
+
+    source: InstrumentSource
+    switch: SignalSwitch | None
+    thermometer: Thermometer | None
+    links: tuple[Link, ...]
+
+
+def dialect_of(workplace: Workplace, role: str) -> Dialect:
+    """The dialect of the station's table `role`.
+
+    Raises:
+        InputError: there is no such dialect, or it is wrong, or for another role.
+    """
+    name: str = getattr(workplace.station, role).dialect
+    return load_dialect(name, _ROLES[role][0], relative_to=workplace.folder)
+
+
+def station_instruments(
+    workplace: Workplace, addresses: Mapping[str, str], log: TrafficLog | None, clock: Clock
+) -> StationInstruments:
+    """The drivers of a station's instruments; `addresses` are those of roles whose table has
+    none.
+
+    Raises:
+        InputError: a dialect cannot be used.
+    """
+    station = workplace.station
+    links: list[Link] = []
+    made: dict[str, Any] = {}
+    for role, table in station.instruments().items():
+        dialect = dialect_of(workplace, role)
+        link = Link(
+            addresses[role] if table.resource is None else table.resource,
+            timeout_s=table.timeout_s,
+            visa_library=table.visa_library,
+            wire=wire_settings(dialect),
+            log=log,
+        )
+        links.append(link)
+        stated = _Stated(table, station.maximum_power_dbm, clock)
+        made[role] = _ROLES[role][1](link, dialect, stated)
+    source: InstrumentSource
+    if station.analyzer is not None:
+        source = made["analyzer"]
+    elif station.spectrum_analyzer is not None:
+        source = TrackingSource(made["spectrum_analyzer"])
+    elif station.power_meter is not None:
+        source = SteppedSource(
+            made["generator"],
+            made["power_meter"],
+            settling_s=station.power_meter.settling_s,
+            clock=clock,
+        )
+    else:
+        raise AssertionError("a checked station has one set-up")
+    return StationInstruments(source, made.get("switch"), made.get("thermometer"), tuple(links))
