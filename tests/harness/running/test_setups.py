@@ -18,7 +18,7 @@ from harness.run_file import open_run, read_readings
 from harness.running.finding_procedures import find_procedure
 from harness.running.import_run import Recordings, import_run
 from harness.running.measure import Assignment, measure
-from harness.running.connected import check_files
+from harness.running.station_check import check_files
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from harness.station.station import Station
