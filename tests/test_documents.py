@@ -168,5 +168,5 @@ def test_readme_lists_every_command_in_its_group_and_in_order():
         group = group or list(listed)[-1]
         listed.setdefault(group, []).append(command.strip("`").split()[0])
     expected = {group.lower(): list(commands) for group, commands in GROUPS.items()}
-    assert {group: commands for group, commands in listed.items()} == expected
+    assert listed == expected
     assert list(listed) == list(expected)
