@@ -21,7 +21,7 @@ from rich.console import Console
 
 from drivers.errors import InputError
 from harness.analysis.uncertainty.conformity import verdict_of
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.evaluation.standing import Standing, deciding_band, standing_of_run, worst_point
 from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
 from harness.report.files.lot_csv import COLUMNS, lot_csv
