@@ -1,5 +1,8 @@
 # make demo   the main job, on the simulated bench
-# make test   lint, types and tests
+# make check  lint, types and the quick half of the tests, those that start no process: in 40 s
+# make test   lint, types and every test: in 150 s on two cores
+# make whole  those tests in full of which `make test` takes a part: mutants, campaigns, makings
+# make examples  properties on new examples; `make test` takes the same every time
 # make bench  speed, as ratios against a named baseline
 # make campaigns  300 campaigns of cable-lengths and of adapter-pairs: is the truth inside U?
 # make coverage  how often the stated interval holds the truth, scenario by scenario
@@ -24,7 +27,7 @@ BUILD := setuptools>=77
 COMPILE := $(BIN)/uv pip compile --quiet --upgrade --universal --generate-hashes --no-annotate \
     --python-version 3.11 --custom-compile-command 'make lock'
 
-.PHONY: production demo test bench coverage campaigns survival sample lock clean
+.PHONY: production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -34,11 +37,40 @@ demo: .venv/installed
 	cd $(DEMO) && ../$(BIN)/tareline truth results/*.h5
 	@echo "Simulated readings. The report: $(DEMO)/report.html"
 
+# Whole rooms, so that it is plain what `make check` leaves out.
+QUICK := tests/test_house.py tests/harness/analysis tests/harness/bench tests/harness/station \
+	tests/harness/run_file tests/harness/report/files tests/harness/report/tables \
+	tests/harness/report/words tests/harness/connections/test_operator_words.py \
+	tests/drivers/test_quantities.py tests/drivers/dialects tests/drivers/simulated/described \
+	tests/drivers/simulated/physics tests/drivers/simulated/scpi
+
+# side by side: types keep one core busy while the tests begin
+check: .venv/installed-for-tests
+	+$(MAKE) --jobs=3 --output-sync=target lint types quick
+
 test: .venv/installed-for-tests
+	+$(MAKE) --jobs=3 --output-sync=target lint types suite
+
+lint: .venv/installed-for-tests
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports --no-cache --no-logo
+
+types: .venv/installed-for-tests
 	$(BIN)/mypy
-	$(BIN)/pytest -n 2
+
+quick: .venv/installed-for-tests
+	$(BIN)/pytest -n 2 $(QUICK)
+
+# one more than there are cores: tests wait for timeouts, guards and clocks now and then
+suite: .venv/installed-for-tests
+	$(BIN)/pytest -n 3
+
+whole: .venv/installed-for-tests
+	$(BIN)/pytest -n 2 -m part --whole --timeout 600
+
+examples: .venv/installed-for-tests
+	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest -n 2 -m hypothesis
 
 bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks

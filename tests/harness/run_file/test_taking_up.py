@@ -15,7 +15,6 @@ from harness.run_file import (
     RunJournal,
     count_suspects,
     open_run,
-    publishing,
     read_header,
     read_kept,
     read_readings,
@@ -126,7 +125,7 @@ def test_a_disk_that_refuses_leaves_the_old_file(left_behind, monkeypatch):
     def refuse(*_):
         raise OSError("no space left on device")
 
-    monkeypatch.setattr(publishing.os, "replace", refuse)
+    monkeypatch.setattr("harness.run_file.publishing.os.replace", refuse)
     with pytest.raises(RunFileError, match="no space left"):
         take_up(left_behind)
     assert left_behind.read_bytes() == before

@@ -42,11 +42,9 @@ def stopped(folder, number, sweeps, *command):
         if left[0] == 0:
             os.kill(os.getpid(), number)
 
-    RunJournal.append = append
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(RunJournal, "append", append)
         process = Started(command, folder, "")
-    finally:
-        RunJournal.append = real
     return process.finished()
 
 

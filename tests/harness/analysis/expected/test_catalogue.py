@@ -1,6 +1,7 @@
 """Catalogue and expected loss against published tables and the facts of the trade."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +12,13 @@ from drivers.quantities import LENGTH_UNITS, parse_quantity
 from harness.analysis.expected.attenuation_fit import fit_attenuation, is_fit
 from harness.analysis.expected.catalogue_cables import CableEntry
 from harness.analysis.expected.catalogue_files import load_catalogue
-from harness.analysis.expected.catalogue_parts import Catalogue, UnknownPartError, rests_on_memory
+from harness.analysis.expected.catalogue_parts import (
+    Cable,
+    Catalogue,
+    Joint,
+    UnknownPartError,
+    rests_on_memory,
+)
 from harness.analysis.expected.expected_loss import expected_loss
 from harness.analysis.expected.part_list import parse_part
 
@@ -147,7 +154,8 @@ def test_one_decibel_is_reached_by_a_metre_of_thin_cable():
 
 def test_every_entry_names_its_source():
     catalogue = load_catalogue()
-    for entry in [*catalogue.cables.values(), *catalogue.joints.values()]:
+    entries: list[Cable | Joint] = [*catalogue.cables.values(), *catalogue.joints.values()]
+    for entry in entries:
         assert len(entry.source) > 10
         assert 0.0 < entry.relative_uncertainty < 1.0
         assert np.all(np.asarray(loss_of(entry)) > 0.0)
@@ -181,7 +189,8 @@ def test_every_entry_is_complete():
         assert cable.points is not None
         assert cable.construction is not None
         assert cable.maximum is not None
-        for part in (*stated, cable.points, cable.construction, cable.maximum):
+        parts: list[Any] = [*stated, cable.points, cable.construction, cable.maximum]
+        for part in parts:
             assert len(part.source) > 10
         assert np.all(cable.maximum_db_per_m(grid) >= cable.attenuation_db_per_m(grid))
     for joint in catalogue.joints.values():
@@ -235,7 +244,7 @@ def test_spelling_does_not_matter(name):
 def test_own_entries_stand_for_those_of_their_name():
     own = replace(load_catalogue().joints["SMA"], ohmic_db=0.01, aliases=("our SMA",))
     known = load_catalogue().with_entries(Catalogue({}, {"sma": replace(own, name="sma")}))
-    assert known.find("SMA").ohmic_db == 0.01
+    assert known.joints["sma"].ohmic_db == 0.01
     assert known.find("our sma").name == "sma"
     assert "SMA" not in known.joints
     assert known.find("RG-316") is load_catalogue().find("RG-316")
