@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from harness.analysis.diagnosis.diagnosis import Diagnosis, Suspicion, diagnose
-from harness.analysis.diagnosis.fault_shapes import IMPEDANCE_OHM, Fault, distance_m, period_m
-from harness.analysis.diagnosis.finding import Finding
+from harness.analysis.diagnosis.fault_shapes import IMPEDANCE_OHM, distance_m, period_m
+from harness.analysis.diagnosis.finding import Fault, Finding
 from harness.analysis.diagnosis.observation import Observation
 from harness.analysis.units import DB_PER_NEPER
 

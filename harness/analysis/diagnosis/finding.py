@@ -1,13 +1,24 @@
-"""What was found of an item, in figures that a person can look for on it."""
+"""What can be wrong with an item, and what was found of it, in figures to look for on it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 
 TEST = (
     "chi-square improvement over a sound item (generalized least squares, Bonferroni over all "
     "shapes); choice by marginal likelihood"
 )
+
+
+class Fault(Enum):
+    """What can be wrong with an item; the value is its name in files."""
+
+    CABLE = "cable-loss"
+    LENGTH = "cable-length"
+    CONNECTOR = "connector"
+    RIPPLE = "two-reflections"
+    NOTCH = "notch"
 
 
 @dataclass(frozen=True)
