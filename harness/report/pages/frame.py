@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
@@ -11,6 +12,7 @@ from harness.report.words import numbers
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 
 def render(template: str, styles: Sequence[str], more_style: str = "", **values: Any) -> str:
@@ -54,7 +56,21 @@ def _environment() -> Environment:
         finalize=_clean,
     )
     environment.filters["typeset"] = numbers.typeset
+    environment.filters["breaking"] = _breaking
+    environment.globals["counted"] = numbers.counted
     return environment
+
+
+def _breaking(text: str) -> Markup:
+    """`text` with a place to break after each semicolon of a message of commands without blanks.
+
+    A `wbr` is left out by those who copy the message.
+    """
+    from markupsafe import Markup, escape
+
+    return Markup(";<wbr>").join(
+        escape(part) for part in re.split(r";(?! )", numbers.printable(text))
+    )
 
 
 def _clean(value: Any) -> Any:

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
+from harness.report.words.event_words import event_text
 
 if TYPE_CHECKING:
     from harness.evaluation.watch_look import BandLook, Look
@@ -30,7 +31,9 @@ def watch_screen(look: Look, console: Console) -> Group:
     most = max(console.height - LINES_BESIDE_BANDS, 3)
     parts.append(_band_table(look.bands[:most], console))
     if len(look.bands) > most:
-        parts.append(_one_line(f"... and {len(look.bands) - most} more bands", console))
+        parts.append(
+            _one_line(f"... and {numbers.counted(len(look.bands) - most, 'more band')}", console)
+        )
     parts += [_one_line(line, console) for line in _state(look)]
     return Group(*parts)
 
@@ -45,7 +48,7 @@ def watch_line(look: Look) -> str:
     if look.temperature_c is not None:
         parts.append(f"{look.temperature_c:.2f} °C")
     if look.faults:
-        parts.append(f"{look.faults} faults recovered")
+        parts.append(f"{numbers.counted(look.faults, 'fault')} recovered")
     if look.left_s is not None:
         parts.append(f"{numbers.duration(look.left_s)} left")
     parts.append(_alive(look))
@@ -88,9 +91,9 @@ def _progress(look: Look, width: int) -> list[str]:
 
 
 def _done(look: Look) -> str:
-    kept = f"{look.sweeps} sweeps kept"
+    kept = f"{numbers.counted(look.sweeps, 'sweep')} kept"
     if look.planned is not None:
-        kept = f"{look.sweeps} of {look.planned} sweeps kept"
+        kept = f"{look.sweeps:,} of {numbers.counted(look.planned, 'sweep')} kept"
     if look.ticks is not None:
         kept = f"tick {look.ticks} of {look.planned_ticks}, {kept}"
     return kept
@@ -110,7 +113,8 @@ def _band_table(bands: tuple[BandLook, ...], console: Console) -> Table:
         u = band.expanded_uncertainty_db or math.nan
         limit = "" if band.limit_db is None else numbers.limit(band.limit_db, u)
         mean = "" if band.mean_db is None else numbers.companion(band.mean_db, u)
-        cells = [band.name, mean, _loss(band), limit, band.standing or f"{band.sweeps} sweeps"]
+        so_far = band.standing or numbers.counted(band.sweeps, "sweep")
+        cells = [band.name, mean, _loss(band), limit, so_far]
         if roomy:
             cells.append(" ".join(f"{value:.3f}" for value in band.last_db[-3:]))
         table.add_row(*(as_text(cell, console) for cell in cells))
@@ -135,9 +139,9 @@ def _state(look: Look) -> list[str]:
     if look.temperature_c is not None:
         lines.append(f"temperature: {look.temperature_c:.2f} °C")
     if look.faults:
-        lines.append(f"faults recovered: {look.faults}, the last: {look.last_fault}")
+        lines.append(f"faults recovered: {look.faults}, the last: {event_text(look.last_fault)}")
     if look.last_event and look.last_event != look.last_fault:
-        lines.append(f"last event: {look.last_event}")
+        lines.append(f"last event: {event_text(look.last_event)}")
     lines.append(_alive(look))
     if look.evaluated_s is not None and look.evaluated_s > SHOWN_WHEN_OLDER_S:
         lines.append(f"loss and U as of {numbers.duration(look.evaluated_s)} ago")

@@ -119,6 +119,14 @@ def degrees_of_freedom(dof: float) -> str:
     return f"{dof:.1f}" if dof < 10 and not dof.is_integer() else str(math.floor(dof))
 
 
+def counted(count: int, what: str) -> str:
+    """`1 item`, `12 items`, `1,200 more bands`: the one place where a count meets its noun.
+
+    `what` is the singular of a noun that takes an s.
+    """
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
 def probability(value: float) -> str:
     """A probability in percent, never shown as certain: `> 99.99 %` at most."""
     if math.isnan(value):
@@ -189,10 +197,13 @@ def printable(text: str) -> str:
 
 
 def typeset(text: str) -> str:
-    """True minus signs before numbers, and no line break between a number and its unit."""
+    """True minus signs before numbers, and no line break between a number and its unit or sign."""
     signed_text = re.sub(r"(?<![\w.-])-(?=\d)", "\u2212", text)
     return re.sub(
-        r" (?=± )|(?<=±) |(?<=\d) (?=(?:[a-zA-ZµΩ°%]{1,3})(?![\w]))", "\u00a0", signed_text
+        r" (?=± )|(?<=±) |(?<=\d) (?=(?:[a-zA-ZµΩ°%]{1,3})(?![\w]))"
+        r"|(?<=[=<>]) (?=[\d\u2212])| (?=[=<>] [\d\u2212])",
+        "\u00a0",
+        signed_text,
     )
 
 
