@@ -14,6 +14,7 @@ from harness.analysis.stability.stability import Stability
 from harness.analysis.units import SECONDS_PER_HOUR
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers
+from harness.report.words.numbers import counted
 from harness.report.words.time_axis import averaging_time, envelope, gaps, time_scale
 from harness.run_file.run import Event
 
@@ -91,9 +92,10 @@ def time_figure(
     pauses = gaps(series.time)
     faulty = sum(event.kind in FAULTS for event in events)
     said = (
-        f"Loss of {name} in time: {found.sweeps} sweeps about {level:.4f} dB, "
-        f"{len(found.outliers)} marked outliers, {len(found.steps.first)} steps, "
-        f"{len(pauses)} gaps, {faulty} faults."
+        f"Loss of {name} in time: {counted(found.sweeps, 'sweep')} about {level:.4f} dB, "
+        f"{counted(len(found.outliers), 'marked outlier')}, "
+        f"{counted(len(found.steps.first), 'step')}, {counted(len(pauses), 'gap')}, "
+        f"{counted(faulty, 'fault')}."
     )
     return rendered(paint, key=key, label=said, height=_TIME_HEIGHT)
 

@@ -23,6 +23,7 @@ from harness.analysis.lots.sampling import (
 from harness.analysis.lots.sampling_with_errors import acceptance_with_errors, apparent_fraction
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.tables.run_table import as_text
+from harness.report.words.numbers import counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -84,7 +85,11 @@ def sentences(told: PlanWithRisks) -> list[str]:
     """What to do, what it is worth, and what it is not."""
     plan = told.plan
     of = "of a process" if plan.lot_size is None else f"of the {plan.lot_size} in the lot"
-    what = "Check all items" if plan.is_whole_lot else f"Check {plan.sample_size} items {of}"
+    what = (
+        "Check all items"
+        if plan.is_whole_lot
+        else f"Check {counted(plan.sample_size, 'item')} {of}"
+    )
     chosen = "" if plan.is_whole_lot else ", taken at random"
     most = (
         "if none fails" if plan.acceptance_number == 0

@@ -13,6 +13,7 @@ from harness.analysis.expected.catalogue_parts import Cable, Catalogue, Joint
 from harness.analysis.expected.first_principles import AGREES_WITHIN, ratio_to_catalogue
 from harness.analysis.expected.published_rows import compare_row, fit_residuals
 from harness.report.tables.expectation_table import say, shown
+from harness.report.words.numbers import counted
 
 _AT_HZ = np.array([1e9, 2.4e9, 5.8e9])
 _AT = ["1 GHz", "2.4 GHz", "5.8 GHz"]
@@ -80,7 +81,8 @@ def _of_cable(cable: Cable) -> Iterator[str]:
     if cable.points is not None:
         worst = float(np.abs(fit_residuals(cable)).max())
         yield (
-            f"  {len(cable.points.frequency_hz)} points, to {cable.highest_point_hz / 1e9:g} GHz; "
+            f"  {counted(len(cable.points.frequency_hz), 'point')}, "
+            f"to {cable.highest_point_hz / 1e9:g} GHz; "
             f"farthest from the fit by {worst:.1f} of its u"
         )
     if cable.maximum is not None:

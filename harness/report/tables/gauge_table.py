@@ -13,6 +13,7 @@ from harness.analysis.lots.gauge_variances import Component
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
 from harness.report.words.gauge_words import band_sentences, band_verdict, variance_words
+from harness.report.words.numbers import counted
 from harness.report.words.sentences import SIMULATED
 from harness.several_runs.gauge_results import AssessedBand, AssessedStudy
 
@@ -30,8 +31,8 @@ def print_study(assessed: AssessedStudy, console: Console) -> None:
     console.print(as_text("Gauge study", console, "bold"))
     console.print(
         as_text(
-            f"{len(runs.items)} items × {len(runs.operators)} operators × {len(runs.repeats)} "
-            f"repeats; operators: {', '.join(runs.operators)}",
+            f"{counted(len(runs.items), 'item')} × {counted(len(runs.operators), 'operator')} × "
+            f"{counted(len(runs.repeats), 'repeat')}; operators: {', '.join(runs.operators)}",
             console,
         )
     )

@@ -54,7 +54,8 @@ def print_cable(cable: MeasuredCable, console: Console, predict_m: float | None 
     _say(
         console,
         f"{constants.a:.4f} sqrt(f) + {constants.b:.4f} f dB/m, f in GHz, at "
-        f"{cable.temperature_c:g} °C (u {u_a:.4f} and {u_b:.4f}, from {constants.segments} points)",
+        f"{cable.temperature_c:g} °C (u {u_a:.4f} and {u_b:.4f}, from "
+        f"{numbers.counted(constants.segments, 'point')})",
     )
     if cable.velocity is not None:
         _say(console, f"velocity factor {_velocity(cable.velocity)}")
