@@ -1,16 +1,17 @@
-"""A lot in the terminal: how it stands, its worst items, its bands, what is odd; 80 columns."""
+"""A lot in the terminal: how it stands, its worst items, its bands, what is odd; at any width."""
 
 from __future__ import annotations
 
 import numpy as np
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 
 from harness.evaluation.standing import Standing
-from harness.report.tables.run_table import STYLE, as_text
+from harness.report.tables.run_table import STYLE, as_text, fits
 from harness.report.words import numbers
 from harness.report.words.lot_words import (
-    counted,
+    GLANCE_LEGEND,
     diagnosis,
     glance,
     group_name,
@@ -19,13 +20,18 @@ from harness.report.words.lot_words import (
     runs_sentence,
     yield_sentence,
 )
+from harness.report.words.numbers import counted
 from harness.report.words.sentences import CONFIDENCE, SIMULATED
-from harness.several_runs.lot import Lot
+from harness.several_runs.lot import Lot, LotItem
 from harness.several_runs.lot_findings import GroupFindings, find_in_lot, stand_apart
 
 MOST_WORST = 10
 MOST_GROUPS = 12
 MOST_TOLD = 8
+FIRST_LINE = 4
+"""Figures of a band on the first line where there is no room for a table."""
+_WORST = f"Worst by margin, dB (U: {CONFIDENCE})"
+_BY_BAND = "By band, dB at each item's deciding point; s, Ppk without what stands apart"
 
 
 def print_lot(lot: Lot, console: Console) -> None:
@@ -55,32 +61,47 @@ def _print_worst(lot: Lot, console: Console) -> None:
     shown = [item for item in lot.items if item.standing is not Standing.NO_LIMIT][:MOST_WORST]
     if not shown:
         return
-    table = _table(console, f"Worst by margin, dB (U: {CONFIDENCE})")
+    table = _table(console, _WORST)
     for heading in ("item", "verdict", "band"):
         table.add_column(heading, overflow="fold")
     for heading in ("loss ± U", "limit", "margin"):
         table.add_column(as_text(heading, console), justify="right", no_wrap=True)
-    for item in shown:
-        band = item.run.bands[item.deciding]
-        u = band.expanded_uncertainty_db
-        standing = item.standing
+    rows = [(item.standing, _cells(item)) for item in shown]
+    for standing, (name, band, *figures) in rows:
+        verdict = as_text(f"{standing.sign} {standing.word}", console, STYLE[standing])
         table.add_row(
-            as_text(item.name, console),
-            as_text(f"{standing.sign} {standing.word}", console, STYLE[standing]),
-            as_text(item.deciding, console),
-            as_text(numbers.with_uncertainty(band.insertion_loss_db, u), console),
-            numbers.limit(band.limit_db, u) if np.isfinite(band.limit_db) else "-",
-            numbers.signed(band.margin_db, u) if band.verdict else "-",
-        )
-    console.print(table)
+            as_text(name, console), verdict, as_text(band, console),
+            *[as_text(figure, console) for figure in figures],
+        )  # fmt: skip
+    if fits(table, console):
+        console.print(table)
+        return
+    console.print(as_text(_WORST, console, "italic"))
+    for standing, (name, band, loss, limit, margin) in rows:
+        head = as_text(f"{name}  ", console)
+        head.append_text(as_text(f"{standing.sign} {standing.word}", console, STYLE[standing]))
+        head.append_text(as_text(f"  {band}", console))
+        console.print(head)
+        console.print(as_text(f"  {loss}, limit {limit}, margin {margin}", console))
+
+
+def _cells(item: LotItem) -> tuple[str, str, str, str, str]:
+    """Item, band, loss, limit and margin at the deciding point."""
+    band = item.run.bands[item.deciding]
+    u = band.expanded_uncertainty_db
+    return (
+        item.name,
+        item.deciding,
+        numbers.with_uncertainty(band.insertion_loss_db, u),
+        numbers.limit(band.limit_db, u) if np.isfinite(band.limit_db) else "-",
+        numbers.signed(band.margin_db, u) if band.verdict else "-",
+    )
 
 
 def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> None:
     if not found:
         return
-    table = _table(
-        console, "By band, dB at each item's deciding point; s, Ppk without what stands apart"
-    )
+    table = _table(console, _BY_BAND)
     rows = [(group_name(one.group, lot.groups), glance(one)) for one in found[:MOST_GROUPS]]
     table.add_column("band", overflow="fold")
     for heading, _ in rows[0][1]:
@@ -89,17 +110,18 @@ def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> Non
         # two points are narrower than a word
         cells = [text.replace(" to ", "..") for _, text in figures]
         table.add_row(*[as_text(text, console) for text in (name, *cells)])
-    console.print(table)
-    console.print(
-        as_text(
-            "Near: within the guard band of the limit; signals: points that complete a pattern "
-            "in the control chart; apart: listed below.",
-            console,
-            "dim",
-        )
-    )
+    if fits(table, console):
+        console.print(table)
+    else:
+        console.print(as_text(_BY_BAND, console, "italic"))
+        for name, figures in rows:
+            console.print(as_text(name, console, "bold"))
+            told = [f"{heading} {text}" for heading, text in figures]
+            for part in (told[:FIRST_LINE], told[FIRST_LINE:]):
+                console.print(_indented("; ".join(part), console))
+    console.print(as_text(GLANCE_LEGEND, console, "dim"))
     if len(found) > MOST_GROUPS:
-        console.print(f"{len(found) - MOST_GROUPS} more bands: see the page.")
+        console.print(f"{counted(len(found) - MOST_GROUPS, 'more band')}: see the page.")
     drifting = [
         f"{one.group.band}: {one.summary.drift.sentence}"
         for one in found
@@ -114,17 +136,24 @@ def _print_apart(lot: Lot, found: list[GroupFindings], console: Console) -> None
     apart = stand_apart(lot, found)
     if why := no_outliers_sentence(found):
         console.print(as_text(why, console))
+    scored = any(one.scores for one in apart)
     if apart:
-        text = f"Standing apart, or with the shape of a fault: {len(apart):,}"
+        what = "Standing apart, or with" if scored else "With"
+        text = f"{what} the shape of a fault: {len(apart):,}"
         console.print(as_text(text, console, "bold"))
+    if scored:
         text = "(sd: standard deviations of the others)"
         console.print(as_text(text, console, "dim"))
     for one in apart[:MOST_WORST]:
         told = diagnosis(one.item) or "no fault that is looked for"
         far = f" ({one.furthest:.0f} sd)" if one.scores else ""
-        console.print(as_text(f"  {one.item.name}{far}: {told}", console))
+        console.print(_indented(f"{one.item.name}{far}: {told}", console))
     if len(apart) > MOST_WORST:
         console.print(as_text(f"  and {len(apart) - MOST_WORST:,} more: see the page", console))
+
+
+def _indented(text: str, console: Console) -> Padding:
+    return Padding(as_text(text, console), (0, 0, 0, 2), expand=False)
 
 
 def _table(console: Console, title: str) -> Table:

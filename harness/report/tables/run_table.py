@@ -106,7 +106,7 @@ def _print_bands(run: Run, console: Console) -> None:
         rows.append(_row(name, band_span(band), point, standing_of_band(band)))
     with_expected = any(row.expected for row in rows)
     tables = (_table(rows, with_expected, roomy, console) for roomy in (True, False))
-    fitting = next((table for table in tables if _fits(table, console)), None)
+    fitting = next((table for table in tables if fits(table, console)), None)
     if fitting is not None:
         console.print(fitting)
     else:
@@ -141,7 +141,8 @@ def _row(name: str, span: str, point: Point, standing: Standing) -> _BandRow:
     )
 
 
-def _fits(table: Table, console: Console) -> bool:
+def fits(table: Table, console: Console) -> bool:
+    """Whether every cell has room on one line."""
     unbounded = console.options.update_width(10_000)
     return Measurement.get(console, unbounded, table).maximum <= console.width
 
