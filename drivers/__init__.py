@@ -1,1 +1,4 @@
-"""Instruments by role, over VISA, in the dialect each of them speaks."""
+"""Instruments by role, over VISA, in the dialect each of them speaks.
+
+What they hand over is a `Sweep` (`drivers.sweep`).
+"""

@@ -3,6 +3,7 @@
     TarelineError               something a person has to know about
     |-- InputError              a file, option or item that cannot be used (exit status 2)
     |-- RunFileError            a run file could not be written (3)
+    |-- UnwritableError         another file that was asked for could not be written (3)
     |-- NotJoinedError          the leads were not joined when they should have been (3)
     |-- ZeroMovedError          a stopped run cannot go on: its zero is elsewhere (3)
     |-- ProcedureError          a procedure raised something of its own (3)
@@ -22,6 +23,9 @@ Each says what happened, where, and what to try next.
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 
 class TarelineError(Exception):
     """Something a person has to know about: what happened, where, what to try."""
@@ -39,7 +43,9 @@ class TarelineError(Exception):
         if self.where:
             lines.append(f"  where: {self.where}")
         if self.hint:
-            lines.append(f"  try:   {self.hint}")
+            first, *more = self.hint.split("\n")
+            # a command to paste stands on a line of its own
+            lines.append("\n         ".join(["  try:   " + first, *more]))
         return "\n".join(lines)
 
 
@@ -51,6 +57,22 @@ class InputError(TarelineError):
 
 class RunFileError(TarelineError):
     """A run file could not be written."""
+
+
+class UnwritableError(TarelineError):
+    """A file that was asked for could not be written; names that file, and no draft of it."""
+
+    def __init__(self, path: Path, error: OSError) -> None:
+        super().__init__(
+            f"{str(path)!r} cannot be written: {reason(error)}",
+            hint="name a folder that is there and may be written to",
+        )
+
+
+def reason(error: Exception) -> str:
+    """Why the system refused a file, without the name of a draft that nobody asked for."""
+    number = getattr(error, "errno", None)
+    return os.strerror(number) if number else str(error)
 
 
 class NotJoinedError(TarelineError):

@@ -66,6 +66,11 @@ def parse_quantity(text: object, units: Mapping[str, float], example: str) -> fl
     return value
 
 
+def counted(count: int, what: str) -> str:
+    """`1 item`, `12 items`."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
 SI_CONTEXT = {"si": True}
 """Validation context for numbers that were written by Tareline itself, already in SI."""
 

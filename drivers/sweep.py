@@ -14,7 +14,8 @@ S_PARAMETERS = ("S11", "S21", "S12", "S22")
 SCALAR = ("transmission",)
 """The traces of a set-up that knows magnitudes only."""
 LARGEST_RATIO = 1e6
-"""Of a reading: 120 dB of gain."""
+"""Of a reading: 120 dB of gain; SCPI's infinity and not-a-number are far above (SCPI-99 volume 1,
+7.2.1.5)."""
 SPACINGS = ("linear", "logarithmic")
 
 
@@ -65,22 +66,27 @@ class SuspectSweepError(AnswerError):
         self.sweep = sweep
 
 
-def require_usable(sweep: Sweep, where: str) -> None:
-    """Check that every reading of a sweep can be one.
+def can_be_ratios(readings: NDArray[np.complex128]) -> NDArray[np.bool_]:
+    """Which readings can be ratios of wave quantities: numbers, and none beyond any gain.
 
-    SCPI's infinity and not-a-number are as large as that, and so are numbers with their bytes
-    in the wrong order; a receiver that works never reads exactly nothing.
+    Numbers with their bytes in the wrong order are as large as SCPI's infinity, too.
+    """
+    return np.asarray(np.abs(readings) < LARGEST_RATIO)
+
+
+def require_usable(sweep: Sweep, where: str) -> None:
+    """Check that every reading of a sweep can be one; a receiver that works never reads exactly
+    nothing.
 
     Raises:
         SuspectSweepError: some cannot.
     """
-    size = np.abs(sweep.readings)
-    usable = (size < LARGEST_RATIO) & (size > 0.0)
+    usable = can_be_ratios(sweep.readings) & (sweep.readings != 0.0)
     if not np.all(usable):
         bad = np.count_nonzero(~usable, axis=1)
         worst = int(np.argmax(bad))
         raise SuspectSweepError(
-            f"{bad[worst]} of {size.shape[1]} points of {sweep.traces[worst]} are no reading "
+            f"{bad[worst]} of {usable.shape[1]} points of {sweep.traces[worst]} are no reading "
             "(not a number, nothing at all, or beyond any ratio)",
             sweep,
             where=where,

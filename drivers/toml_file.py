@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 import types
 from collections.abc import Sequence
@@ -23,7 +24,8 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 class Table(BaseModel):
     """A table of a file: no unknown keys, not changed after it was read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # a file has few of the tables that there are: each is made ready when it is first read
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod
@@ -97,7 +99,7 @@ def parse_table(text: str, model: type[ModelT], name: str) -> ReadFile[ModelT]:
         mistake = "is not valid TOML: brackets within brackets, too deep to read"
         return ReadFile(None, (Mistake(name, "", mistake),))
     except tomllib.TOMLDecodeError as error:
-        return ReadFile(None, (Mistake(name, "", f"is not valid TOML: {error}"),))
+        return ReadFile(None, (Mistake(name, "", _what_is_no_toml(text, str(error))),))
     except ValueError:  # from the conversion of a number or a date
         mistake = "is not valid TOML: a number of too many digits, or no date of the calendar"
         return ReadFile(None, (Mistake(name, "", mistake),))
@@ -109,6 +111,33 @@ def parse_table(text: str, model: type[ModelT], name: str) -> ReadFile[ModelT]:
             for e in error.errors()
         )
         return ReadFile(None, found)
+
+
+_AT_LINE = re.compile(r"at line (\d+)")
+_KEY = r"""(?P<key>[\w-]+|"[^"]*"|'[^']*')\s*=\s*"""
+_NUMBER = r"[+-]?\d[\d.,_]*(?:[eE][+-]?\d+)?"
+_BARE_QUANTITY = re.compile(_KEY + rf"(?P<value>{_NUMBER}\s*(?:[^\W\d_]|[%°])[^,#\]}}\"']*)")
+_BARE_WORD = re.compile(_KEY + r"(?P<value>[^\W\d_][^,#\]}\"']*)")
+_NAME = re.compile(r"\s*(?:\[+(?P<table>[^\]\"'#]*)|(?P<key>[^=\"'#\[]*)=)")
+_WORDS_OF_TOML = ("true", "false", "inf", "nan")
+
+
+def _what_is_no_toml(text: str, told: str) -> str:
+    """What the parser stumbled over; of text without quotes, how it is written."""
+    at = _AT_LINE.search(told)
+    lines = text.splitlines()
+    if at is None or int(at[1]) > len(lines):
+        return f"is not valid TOML: {told}"
+    line = lines[int(at[1]) - 1]
+    for what, bare in (("a quantity", _BARE_QUANTITY), ("text", _BARE_WORD)):
+        found = bare.search(line)
+        if found is not None and found["value"].strip() not in _WORDS_OF_TOML:
+            value = found["value"].strip()
+            return f'line {at[1]}: {what} stands in quotes: {found["key"]} = "{value}"'
+    name = _NAME.match(line)
+    if name is not None and not (name["table"] or name["key"] or "").isascii():
+        return f"line {at[1]}: names have A to Z, a to z, digits, '-' and '_': {line.strip()}"
+    return f"is not valid TOML: {told}: {line.strip()[:LONGEST_SHOWN]}"
 
 
 def raise_mistakes(mistakes: Sequence[Mistake], *, hint: str = "") -> None:

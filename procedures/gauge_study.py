@@ -13,7 +13,14 @@ def gauge_study(
     check_every: int = 10,
     check_after: str = "30 min",
 ) -> None:
-    """Every operator measures every item several times, in random order, one insertion each."""
+    """Every operator measures every item several times, in random order, one insertion each.
+
+    operators: their names or letters, parted by commas
+    repeats: how often each operator measures each item
+    sweeps: sweeps of every band at each insertion
+    check_every: items after which the zero is checked; 0 goes by time alone
+    check_after: time after which the zero is checked, if that comes first
+    """
     bench.normalize()
     for _ in bench.trials(operators, repeats, check_every, check_after):
         for _ in bench.insertions(1):

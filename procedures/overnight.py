@@ -16,11 +16,15 @@ def overnight(
 ) -> None:
     """Sweep every band on schedule, check the zero, wait for what fails.
 
-    The item stays inserted. The zero is checked after every `check_every`, where
-    a signal switch (or the simulated bench) joins the leads; else at the start
-    and the end. `until` (as "0.05 dB") ends it early, once U is at most that in
-    all bands. An instrument that fails, or starts anew, is waited for up to
-    `patience`. Stopped on the way: tareline resume RUN.
+    The item stays inserted. Stopped on the way: tareline resume RUN.
+
+    every: time from one round of sweeps to the next
+    lasting: how long it goes on
+    check_every: time after which the zero is checked, where a signal switch or the simulated
+        bench joins the leads; else it is checked at the start and the end
+    sweeps: sweeps of every band in each round
+    until: end early, once U is at most this in all bands, as in "0.05 dB"
+    patience: how long an instrument that fails, or starts anew, is waited for
     """
     bench.normalize()
     for _ in bench.scheduled(

@@ -10,8 +10,10 @@ def qualify(
 ) -> None:
     """Normalize, insert the item several times, sweep every band, check the zero.
 
-    With `makings` the through is joined so many times at every check, which shows how well it
-    repeats. With `check_every` the zero is also checked after every so many insertions.
+    insertions: how often the item is inserted, each time anew
+    sweeps: sweeps of every band at each insertion
+    makings: how often the through is joined at every check, which shows how well it repeats
+    check_every: insertions after which the zero is checked too; 0 checks it at the end only
     """
     bench.normalize(makings=makings)
     for insertion in bench.insertions(insertions):

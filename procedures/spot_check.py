@@ -15,6 +15,11 @@ def spot_check(
     """Normalize once, then measure items as they come; check the zero every so often.
 
     An item that does not pass is inserted once more before it is condemned.
+
+    insertions: how often each item is inserted at first
+    sweeps: sweeps of every band at each insertion
+    check_every: items after which the zero is checked; 0 goes by time alone
+    check_after: time after which the zero is checked, if that comes first
     """
     bench.normalize()
     for _ in bench.items_by_serial(check_every, check_after):

@@ -5,6 +5,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 # as in `harness.commands.cli`, before numpy is loaded: two test processes on two cores
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -12,6 +13,28 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.running.locks import FOLDER_VARIABLE
 from harness.station.starter_files import write_starter
+from tests.forked_programs import INTERPRETER
+
+# No time limit for an example: how long it takes says how busy the machine is. The same examples
+# every time, wherever the tests run: a failure is one of the change that is being tested, and
+# comes again when it is looked for. `make examples` looks for new ones.
+settings.register_profile("suite", deadline=None, derandomize=True, database=None)
+settings.register_profile("new examples", settings.get_profile("suite"), derandomize=False)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
+
+
+LONG = ("tests/procedures/", "tests/studies/", "tests/harness/running/", "tests/harness/commands/")
+
+
+def pytest_addoption(parser):
+    parser.addoption(
+        "--whole", action="store_true", help="every case of what the suite takes a part of"
+    )
+
+
+def pytest_collection_modifyitems(items):
+    """Rooms whose files take long begin, so that no process of the tests is alone with one."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONG))
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -19,6 +42,13 @@ def _own_locks(tmp_path_factory):
     """Locks of the tests' own, apart from those of whoever measures on this machine."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv(FOLDER_VARIABLE, str(tmp_path_factory.mktemp("locks")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _forked_programs():
+    """Benches and guards start at once; see `tests.forked_programs`."""
+    with INTERPRETER.used():
         yield
 
 

@@ -1,4 +1,7 @@
-"""The roles: what an analyzer, a generator, a meter, a switch has to be able to do."""
+"""The roles: what an analyzer, a generator, a meter, a switch has to be able to do.
+
+A run opens the sources of sweeps; `dialect_trial` goes through one step by step.
+"""
 
 __all__ = [
     "dialect_trial",

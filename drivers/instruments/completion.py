@@ -1,4 +1,8 @@
-"""Waiting until an instrument has done what it was told: one place for every way of telling."""
+"""Waiting until an instrument has done what it was told: one place for every way of telling.
+
+The shipped dialects sleep for the sweep's own time and then poll `*ESR?`, rather than wait in
+`*OPC?`: at Ctrl-C RF has to go off, and no answer may be outstanding on the link then.
+"""
 
 from __future__ import annotations
 

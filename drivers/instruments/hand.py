@@ -68,10 +68,6 @@ class Hand:
         """Ask the simulated operator to join the leads."""
         self._act("OPERator:THRough")
 
-    def ask_for_open_leads(self) -> None:
-        """Ask the simulated operator to take out what is there."""
-        self._act("OPERator:NOTHing")
-
     def ask_to_tighten(self) -> None:
         """Ask the simulated operator to make what is open, and to tighten what is loose."""
         self._act("OPERator:TIGHten")

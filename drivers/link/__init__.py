@@ -1,4 +1,7 @@
-"""The way to one instrument: VISA, deadlines, exact reading, a traffic log, the guard."""
+"""The way to one instrument: VISA, deadlines, exact reading, a traffic log, the guard.
+
+Every role has a `link`; a run has one `guard`.
+"""
 
 __all__ = [
     "guard",

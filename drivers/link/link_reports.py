@@ -36,7 +36,7 @@ class Report:
         return RefusedConnectionError(
             f"nothing was sent, the connection failed: {cause}",
             where=self.where,
-            hint=f"{CHECK_ADDRESS}; the last number but one is the port, and remote control over "
+            hint=f"{CHECK_ADDRESS}; the last number is the port, and remote control over "
             "a raw socket may have to be switched on in the instrument's menu",
         )
 
@@ -46,6 +46,16 @@ class Report:
             f"nothing was sent, the connection failed: {cause}",
             where=self.where,
             hint=f"{CHECK_ADDRESS}; check the cable and that nobody else holds the instrument",
+        )
+
+    def without_package(self, extra: str) -> LinkError:
+        """The VISA library lacks a package for this kind of address."""
+        return LinkError(
+            f"nothing was sent: this kind of address needs the extra [{extra}], which is not "
+            "installed",
+            where=self.where,
+            hint=f"in Tareline's folder, into where it is installed: pip install '.[{extra}]'; or "
+            "name another VISA library with `visa_library` in the station file",
         )
 
     def nobody(self, allowed_s: float) -> SilentError:

@@ -26,7 +26,8 @@ class SocketWire:
 
     def __init__(self, connected: socket.socket) -> None:
         self._socket = connected
-        # or a command after a command waits some 40 ms for the acknowledgement of the first
+        # or a command after a command waits some 40 ms for the acknowledgement of the first; on the
+        # socket itself, since pyvisa-py 0.8.1 cannot set the attribute
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def failure(self) -> int:

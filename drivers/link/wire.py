@@ -143,7 +143,8 @@ class AnswerReader:
         """Read the payload of one definite-length block (IEEE 488.2-1992, 8.7.9).
 
         Header, count and payload are read by exact length with the termination character off,
-        because every payload byte that equals it would otherwise end a read.
+        because every payload byte that equals it would otherwise end a read. At 1601 points that
+        takes less than a third of PyVISA's own call's time, at 20001 a tenth (`make bench`).
 
         Raises:
             BadBlock: it is none.

@@ -1,4 +1,8 @@
-"""What procedures drive: the Bench, the production bench, and what they are made of."""
+"""What procedures drive: the Bench, the production bench, and what they are made of.
+
+Procedures use `bench` and `lot_bench`; whoever carries one out makes it of an
+`equipment`.
+"""
 
 __all__ = [
     "bench",
@@ -13,6 +17,7 @@ __all__ = [
     "rehearsal",
     "replay",
     "sitting",
+    "storing",
     "takeover",
     "timetable",
     "zero_judgement",

@@ -8,12 +8,13 @@ gone on with, what its file holds already is left out.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from functools import partial
 
-from drivers.errors import InputError, NotJoinedError
 from drivers.sweep import SweepSettings
+from harness.bench.connecting import change_connection, join_leads
 from harness.bench.equipment import Equipment
+from harness.bench.procedure_errors import not_inserted, not_normalized, require_positive
 from harness.bench.replay import Replay
 from harness.bench.schedule import Schedule, Terms, read_terms
 from harness.bench.scheduled import Rounds, keep_schedule
@@ -22,7 +23,6 @@ from harness.bench.takeover import MARK, MISSED, SCHEDULE, SCHEDULE_END, PastSch
 from harness.bench.zero_judgement import GoingOn
 
 NORMALIZATION_SWEEPS = 4
-ATTEMPTS_TO_JOIN = 3
 STOPPED = "the run was stopped"
 """Why ticks of a schedule were missed."""
 
@@ -44,15 +44,18 @@ class Bench:
         self._equipment = equipment
         self._past = past or Replay((), {}, ())
         self._going_on = going_on
-        self._sweeping = Sweeping(equipment, bands, going_on.rows if going_on else None)
+        self._sweeping = Sweeping(
+            equipment,
+            bands,
+            going_on.rows if going_on else None,
+            going_on.times if going_on else None,
+        )
         self._makings = 0
-        self._zero_time = self._past.zero_time
         self._is_inserted = False
         self._insertion = 0
         self._insertions_made = 0
         self._insertion_of = (1, 1)
         """Which insertion it is, and of how many, for whoever makes it."""
-        self._is_old_zero_told = False
         self._in_schedule = False
 
     def normalize(self, sweeps: int = NORMALIZATION_SWEEPS, makings: int = 1) -> None:
@@ -82,7 +85,7 @@ class Bench:
             InputError: the procedure has not normalized yet, or asks for none.
         """
         self._require_normalization("insertions()")
-        _require_positive(count, "insertions")
+        require_positive(count, "insertions")
         self._end_schedule()
         for number in range(1, count + 1):
             self._insertion_of = number, count
@@ -114,7 +117,6 @@ class Bench:
         terms = read_terms(every, lasting, check_every, until, patience)
         past = self._past.schedule()
         if past is not None and past.has_ended:
-            self._zero_time = self._past.zero_time
             return
         schedule = self._schedule_of(terms, past)
         if past is None or self._equipment.clock() < schedule.end:
@@ -136,18 +138,14 @@ class Bench:
             InputError: the item is not inserted: call it within `insertions()`.
         """
         if not self._is_inserted:
-            raise InputError(
-                "the procedure sweeps while nothing is inserted",
-                hint="call bench.sweep() in the body of `for _ in bench.insertions(n):`",
-            )
-        _require_positive(count, "sweeps")
+            raise not_inserted()
+        require_positive(count, "sweeps")
         if self._past.has_sweeps(count):
             return
         takeover = self._past.take_over()
         if takeover is not None:
             self._check_before_going_on(takeover)
             self._insert("going on: insertion {} of {}".format(*self._insertion_of))
-        self._remark_age_of_zero()
         self._sweeping.sweep_bands("insertions", self._insertion, count)
 
     def note(self, text: str) -> None:
@@ -228,34 +226,14 @@ class Bench:
 
     def _require_normalization(self, call: str) -> None:
         if not self._makings:
-            raise InputError(
-                f"the procedure calls {call} before the station is normalized",
-                hint="begin with bench.normalize()",
-            )
-
-    def _remark_age_of_zero(self) -> None:
-        """Say once that the zero is older than the station allows; the run is marked for it."""
-        oldest_s = self._equipment.oldest_zero_s
-        if oldest_s is None or self._is_old_zero_told:
-            return
-        age_s = self._equipment.clock() - self._zero_time
-        if age_s <= oldest_s:
-            return
-        self._is_old_zero_told = True
-        text = (
-            f"the zero is {age_s / 3600.0:.1f} h old, older than the {oldest_s / 3600.0:g} h that "
-            "the station allows; check it more often"
-        )
-        self._equipment.progress.doing(text)
-        self._sweeping.record("note", text)
+            raise not_normalized(call)
 
     def _sweep_through(self, sweeps: int, makings: int, what: str) -> None:
-        _require_positive(sweeps, "sweeps")
-        _require_positive(makings, "makings of the through")
+        require_positive(sweeps, "sweeps")
+        require_positive(makings, "makings of the through")
         for making in range(1, makings + 1):
             if self._past.has_making(sweeps):
                 self._makings += 1
-                self._zero_time = self._past.zero_time
                 self._is_inserted = False
                 continue
             text = what if makings == 1 else f"{what}, {making} of {makings}"
@@ -267,20 +245,11 @@ class Bench:
                 self._make_judged(takeover, sweeps, text, is_extra=False)
 
     def _make_through(self, sweeps: int, what: str) -> None:
-        for attempt in range(1, ATTEMPTS_TO_JOIN + 1):
-            again = self._makings > 0 or attempt > 1
-            self._change(what, partial(self._equipment.exchange.connect_through, again=again))
-            try:
-                self._sweeping.sweep_bands("normalization", self._makings, sweeps)
-                break
-            except NotJoinedError as error:
-                self._sweeping.record("note", error.what)
-                if attempt == ATTEMPTS_TO_JOIN or not error.is_first_sweep:
-                    raise
-                self._equipment.progress.say(error.what)
-                what = "joining the leads again"
+        self._is_inserted = False
+        again = self._makings > 0
+        what_again = "joining the leads again"
+        join_leads(self._sweeping, self._makings, sweeps, what, what_again, again=again)
         self._makings += 1
-        self._zero_time = self._equipment.clock()
 
     def _check_before_going_on(self, takeover: Takeover) -> None:
         """A connection is doubtful after a stop, and so is the zero: that is looked at first."""
@@ -309,22 +278,9 @@ class Bench:
         self._makings, self._insertions_made = takeover.making, takeover.insertion
 
     def _insert(self, what: str) -> None:
-        number, of = self._insertion_of
-        self._change(what, partial(self._equipment.exchange.connect_item, self.item, number, of))
+        self._is_inserted = False
+        connect = partial(self._equipment.exchange.connect_item, self.item, *self._insertion_of)
+        change_connection(self._sweeping, what, connect)
         self._is_inserted = True
         self._insertion = self._insertions_made
         self._insertions_made += 1
-
-    def _change(self, what: str, connect: Callable[[], None]) -> None:
-        """Have a connection changed, with RF off before and until the next sweep."""
-        self._is_inserted = False
-        self._sweeping.rf_off()
-        self._sweeping.drain()
-        self._equipment.progress.doing(what)
-        self._sweeping.patiently(connect)
-        self._sweeping.record("connection", what)
-
-
-def _require_positive(count: int, what: str) -> None:
-    if count < 1:
-        raise InputError(f"{count} {what} were asked for", hint="ask for at least 1")

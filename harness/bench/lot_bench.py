@@ -12,12 +12,14 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 
-from drivers.errors import InputError, InstrumentError, NotJoinedError
-from drivers.quantities import TIME_UNITS, parse_quantity
+from drivers.errors import InputError, InstrumentError
+from drivers.quantities import TIME_UNITS, counted, parse_quantity
 from drivers.sweep import SuspectSweepError, SweepSettings
-from harness.bench.bench import ATTEMPTS_TO_JOIN, NORMALIZATION_SWEEPS
+from harness.bench.bench import NORMALIZATION_SWEEPS
+from harness.bench.connecting import change_connection, join_leads
 from harness.bench.equipment import Equipment
 from harness.bench.operator_lines import Asked, OperatorCommand
+from harness.bench.procedure_errors import not_inserted, not_normalized, require_positive
 from harness.bench.readings_check import at_the_floor
 from harness.bench.sitting import ItemFile, Sitting, Wanted
 from harness.bench.sweeping import Sweeping
@@ -146,8 +148,7 @@ class LotBench:
             InputError: there is no item in hand, or the procedure asks for none.
         """
         item = self._require_item("insertions()")
-        if count < 1:
-            raise InputError(f"{count} insertions were asked for", hint="ask for at least 1")
+        require_positive(count, "insertions")
         for number in range(1, count + 1):
             if not self._inserted(item, number, count):
                 return
@@ -183,12 +184,8 @@ class LotBench:
         """
         item = self._item
         if item is None or not self._is_inserted:
-            raise InputError(
-                "the procedure sweeps while nothing is inserted",
-                hint="call bench.sweep() in the body of `for _ in bench.insertions(n):`",
-            )
-        if count < 1:
-            raise InputError(f"{count} sweeps were asked for", hint="ask for at least 1")
+            raise not_inserted()
+        require_positive(count, "sweeps")
         if item.is_silent:
             return
         try:
@@ -232,7 +229,9 @@ class LotBench:
         if self._is_surprised:
             why = "something unusual happened"
         elif check_every > 0 and len(zero.since) >= check_every:
-            why = f"{len(zero.since)} items were measured since the last check"
+            count = len(zero.since)
+            verb = "was" if count == 1 else "were"
+            why = f"{counted(count, 'item')} {verb} measured since the last check"
         elif age_s > oldest_s:
             why = f"the last check is {age_s / 60.0:.0f} min ago"
         else:
@@ -251,8 +250,10 @@ class LotBench:
     def _one(self, wanted: Wanted) -> Iterator[str]:
         """An item, and once more as long as the operator asks for that."""
         while True:
-            file = self._sitting.begin(wanted, self._require_zero("items_by_serial()").record)
-            sweeping = Sweeping(replace(self._equipment, journal=file), self.bands)
+            zero = self._require_zero("items_by_serial()").record
+            file = self._sitting.begin(wanted, zero)
+            equipment = replace(self._equipment, journal=file)
+            sweeping = Sweeping(equipment, self.bands, kept=zero.times())
             item = self._item = _ItemInHand(wanted, file, sweeping)
             yield wanted.serial
             self._item = None
@@ -279,7 +280,9 @@ class LotBench:
         if item.asked is not None:
             return False
         try:
-            self._change(item.sweeping, f"{item.wanted}: insertion {number} of {of}", connect)
+            self._is_inserted = False
+            what = f"{item.wanted}: insertion {number} of {of}"
+            change_connection(item.sweeping, what, connect)
         except Asked as asked:
             item.asked = asked.command
             return False
@@ -304,24 +307,14 @@ class LotBench:
         Raises:
             Asked: the operator wants something else.
         """
-        if sweeps < 1:
-            raise InputError(f"{sweeps} sweeps were asked for", hint="ask for at least 1")
+        require_positive(sweeps, "sweeps")
         record = ZeroRecord()
         sweeping = self._zero_sweeping = Sweeping(
             replace(self._equipment, journal=record), self.bands
         )
-        for attempt in range(1, ATTEMPTS_TO_JOIN + 1):
-            again = self._zero is not None or attempt > 1
-            join = partial(self._equipment.exchange.connect_through, again=again)
-            self._change(sweeping, f"{what}, {sweeps} sweeps a band", join)
-            try:
-                sweeping.sweep_bands("normalization", 0, sweeps)
-                break
-            except NotJoinedError as error:
-                sweeping.record("note", error.what)
-                self._sitting.say(f"! {error.what}: join the leads again")
-                if attempt == ATTEMPTS_TO_JOIN or not error.is_first_sweep:
-                    raise
+        self._is_inserted = False
+        what = f"{what}, {sweeps} sweeps a band"
+        join_leads(sweeping, 0, sweeps, what, what, again=self._zero is not None)
         sweeping.close()
         return record
 
@@ -332,20 +325,9 @@ class LotBench:
         if self._item is not None:
             self._item.sweeping.close()
 
-    def _change(self, sweeping: Sweeping, what: str, connect: Callable[[], None]) -> None:
-        """Have a connection changed, with RF off before and until the next sweep."""
-        self._is_inserted = False
-        sweeping.rf_off()
-        self._equipment.progress.doing(what)
-        connect()
-        sweeping.record("connection", what)
-
     def _require_zero(self, call: str) -> _StandingZero:
         if self._zero is None:
-            raise InputError(
-                f"the procedure calls {call} before the station is normalized",
-                hint="begin with bench.normalize()",
-            )
+            raise not_normalized(call)
         return self._zero
 
     def _require_item(self, call: str) -> _ItemInHand:

@@ -1,4 +1,4 @@
-"""What a person's own procedure raises, told as an error with its place."""
+"""What is wrong with a procedure: what it asks for too early, and whatever it raises."""
 
 from __future__ import annotations
 
@@ -45,6 +45,32 @@ def in_earnest(name: str) -> Iterator[None]:
             where=_place(error),
             hint="RF is off and finished sweeps are kept; mend the procedure",
         ) from error
+
+
+def require_positive(count: int, what: str) -> None:
+    """Check how many a procedure asks for.
+
+    Raises:
+        InputError: fewer than one.
+    """
+    if count < 1:
+        raise InputError(f"{count} {what} were asked for", hint="ask for at least 1")
+
+
+def not_inserted() -> InputError:
+    """The error of a procedure that sweeps too early."""
+    return InputError(
+        "the procedure sweeps while nothing is inserted",
+        hint="call bench.sweep() in the body of `for _ in bench.insertions(n):`",
+    )
+
+
+def not_normalized(call: str) -> InputError:
+    """The error of a procedure that calls something too early."""
+    return InputError(
+        f"the procedure calls {call} before the station is normalized",
+        hint="begin with bench.normalize()",
+    )
 
 
 def _place(error: BaseException) -> str:

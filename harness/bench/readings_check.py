@@ -12,24 +12,20 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.sweep import SuspectSweepError, Sweep
-from harness.analysis.loss.loss import level_db
+from drivers.sweep import SuspectSweepError, Sweep, can_be_ratios
+from harness.analysis.loss.loss import level_db, transmission_row
 
-LARGEST_RATIO = 1e6
-"""120 dB of gain; SCPI's infinity and not-a-number are far above (SCPI-99 volume 1, 7.2.1.5)."""
 AXIS_TOLERANCE = 1e-6
 """Relative to the frequency."""
 FLOOR_TOLERANCE_DB = 0.01
 FAINTEST_RATIO = 1e-30
 LARGEST_GAIN_DB = 10.0
 """Of leads and item together, which are passive."""
-TRANSMISSIONS = ("S21", "transmission")
 
 
 def transmission_of(sweep: Sweep) -> NDArray[np.complex128]:
     """The trace that went through what is between the leads, (P,)."""
-    row = next((sweep.traces.index(name) for name in TRANSMISSIONS if name in sweep.traces), 0)
-    return np.asarray(sweep.readings[row])
+    return np.asarray(sweep.readings[transmission_row(sweep.traces)])
 
 
 def transmission_level_db(sweep: Sweep) -> NDArray[np.float64]:
@@ -100,8 +96,7 @@ def _wrong_axis(sweep: Sweep, frequency_hz: NDArray[np.float64]) -> tuple[str, s
 
 
 def _no_numbers(sweep: Sweep) -> tuple[str, str]:
-    size = np.abs(sweep.readings)
-    wrong = np.any(~np.isfinite(sweep.readings) | (size >= LARGEST_RATIO), axis=0)
+    wrong = np.any(~can_be_ratios(sweep.readings), axis=0)
     if not np.any(wrong):
         return "", ""
     return (

@@ -28,6 +28,8 @@ class Workload:
 
     sweeps: int = 0
     connections: int = 0
+    item_sweeps: int = 0
+    """Of `sweeps`, those of the item."""
     swept: set[tuple[Kind, str]] = field(default_factory=set)
     """Which of through and item was swept in which band."""
 
@@ -94,6 +96,7 @@ class StandIn:
             InputError: there are more than anybody means.
         """
         self.work.sweeps += 1
+        self.work.item_sweeps += kind == "insertions"
         self.work.swept.add((kind, band))
         if self.work.sweeps > MOST_SWEEPS:
             raise InputError(

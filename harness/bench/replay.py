@@ -33,23 +33,21 @@ class Replay:
 
     def __init__(
         self, bands: Collection[str], sweeps: Counts, events: Collection[Event],
-        zero_times: Mapping[int, float] | None = None, last_swept: float = -math.inf,
+        last_joined: float = -math.inf, last_swept: float = -math.inf,
     ) -> None:  # fmt: skip
-        """`sweeps`: sound ones by band, kind and index; `zero_times`: when makings ended, and
-        `last_swept`: when the last sweep of the item was made, Unix s.
+        """`sweeps`: sound ones by band, kind and index; `last_joined` and `last_swept`:
+        when the last sweep of the through and of the item was made, Unix s.
 
         Raises:
             InputError: an event does not say what one of its kind must.
         """
         self.is_live = not sweeps and not events
-        self.zero_time = -math.inf
-        """When the last making that was gone past had ended."""
         self.last_swept = last_swept
         self.takeover: Takeover | None = None
         """Where the run goes on, until somebody takes it over."""
         self._bands = tuple(bands)
         self._sweeps = sweeps
-        self._zero_times = zero_times or {}
+        self._last_joined = last_joined
         self._notes = {event.text for event in events if event.kind == "note"}
         self._marks = Marks()
         for mark in read_json(events, MARK):
@@ -77,7 +75,6 @@ class Replay:
         if any(count > sweeps for count in here):
             raise self._mismatch(f"making {self._making + 1} of the through holds {max(here)}")
         if all(count == sweeps for count in here) and self._making not in self._marks.doubtful:
-            self.zero_time = self._zero_times.get(self._making, self.zero_time)
             self._making += 1
             return True
         self._go_live(broken_making=self._making if any(here) else None)
@@ -133,15 +130,11 @@ class Replay:
             ended = self._ended[self._schedule]
             self._schedule += 1
             self._making, self._insertion = ended["making"], ended["insertion"]
-            self.zero_time = max(
-                (time for making, time in self._zero_times.items() if making < self._making),
-                default=self.zero_time,
-            )
             return PastSchedule(begun["start"], has_ended=True)
         # its makings and insertions are not the procedure's, so none of them counts as left over
         self._making, self._insertion = self._beyond("normalization"), self._beyond("insertions")
         # unless the leads were being joined, the item was inserted when the run stopped
-        is_broken = self.last_swept > max(self._zero_times.values(), default=-math.inf)
+        is_broken = self.last_swept > self._last_joined
         self._insertion -= is_broken
         self._used = 0
         self._go_live(broken_insertion=self._insertion if is_broken else None)

@@ -26,6 +26,7 @@ from harness.bench.readings_check import (
 )
 from harness.bench.schedule import pauses_s
 from harness.bench.storing import Storing
+from harness.bench.sweep_times import SweepTimes, TimesOf
 from harness.run_file import Kind
 from harness.run_file.run import Event
 
@@ -39,7 +40,6 @@ class _Trouble:
     since: float
     """Unix seconds."""
     what: str
-    attempts: int = 0
     told_of_rf: str = ""
     """What was said last about RF meanwhile; empty until there is any waiting."""
     pauses_s: Iterator[float] = field(default_factory=pauses_s)
@@ -53,18 +53,22 @@ class Sweeping:
         equipment: Equipment,
         bands: Mapping[str, SweepSettings],
         rows: Mapping[tuple[str, Kind], int] | None = None,
+        kept: TimesOf | None = None,
     ) -> None:
-        """`rows`: how many the journal holds already."""
+        """`rows`: how many the journal holds already; `kept`: when those that can be true were
+        made, as far as they tell of the zero."""
         self.bands = dict(bands)
         self.failures = 0
         """How often an instrument had to start afresh."""
-        self._equipment = equipment
+        self.equipment = equipment
         self._storing = Storing(
             equipment.journal, equipment.unbroken, equipment.progress.sweep_done, rows=rows
         )
         self._patience_s = 0.0
         self._trouble: _Trouble | None = None
         self._good: Counter[tuple[str, Kind]] = Counter()
+        self._times = SweepTimes(kept)
+        self._is_age_told = False
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
         """Where points at the receiver's floor came again, and so are what they are."""
@@ -76,7 +80,7 @@ class Sweeping:
         """
         self._patience_s = patience_s
         # a rehearsal only counts, and has no time to win
-        if self._equipment.has_readings:
+        if self.equipment.has_readings:
             self._storing.__enter__()
 
     def end_in_time(self) -> None:
@@ -108,17 +112,17 @@ class Sweeping:
 
     def _rf_off(self) -> None:
         try:
-            self._equipment.source.rf_off()
+            self.equipment.source.rf_off()
         except InstrumentError as error:
             self._recover(error)
 
     def record(self, kind: str, text: str) -> None:
         """Keep an event, after the sweeps before it."""
-        self._storing.event(Event(self._equipment.clock(), kind, text))
+        self._storing.event(Event(self.equipment.clock(), kind, text))
 
     def temperature(self, temperature_c: float) -> None:
         """Keep a temperature in °C, read just now."""
-        self._storing.temperature(self._equipment.clock(), temperature_c)
+        self._storing.temperature(self.equipment.clock(), temperature_c)
 
     def patiently(self, action: Callable[[], None]) -> None:
         """Do something again until it works, while there is patience.
@@ -138,44 +142,43 @@ class Sweeping:
     def _wait_out(self, error: InstrumentError) -> None:
         """Pause with RF off as far as it can be reached, then have the source start afresh."""
         trouble = self._troubled_by(error)
-        left_s = trouble.since + self._patience_s - self._equipment.clock()
+        left_s = trouble.since + self._patience_s - self.equipment.clock()
         if left_s <= 0.0:
             raise error
         rf = self._rf_made_off()
         if trouble.told_of_rf != rf:
             trouble.told_of_rf = rf
             text = f"waiting up to {left_s:.0f} s for what failed; {rf}: {error.what}"
-            self._equipment.progress.doing(text)
+            self.equipment.progress.doing(text)
             self.record("recovery", text)
         pause_s = min(next(trouble.pauses_s), left_s)
-        self._equipment.wait_until(self._equipment.clock() + pause_s)
-        trouble.attempts += 1
+        self.equipment.wait_until(self.equipment.clock() + pause_s)
         # where this fails, what is done again fails too
         with suppress(InstrumentError):
-            self._equipment.source.recover()
+            self.equipment.source.recover()
 
     def _rf_made_off(self) -> str:
         try:
-            self._equipment.source.make_safe()
+            self.equipment.source.make_safe()
         except InstrumentError as error:
             return f"RF may be on, for {error.what}"
         return "RF is off"
 
     def _troubled_by(self, error: InstrumentError) -> _Trouble:
         if self._trouble is None:
-            self._trouble = _Trouble(self._equipment.clock(), error.what)
+            self._trouble = _Trouble(self.equipment.clock(), error.what)
         return self._trouble
 
     def _tell_end_of_trouble(self) -> None:
         if self._trouble is not None:
             over, self._trouble = self._trouble, None
-            lasted_s = self._equipment.clock() - over.since
+            lasted_s = self.equipment.clock() - over.since
             self.record("recovery", f"works again after {lasted_s:.1f} s: {over.what}")
 
     def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
         # a rehearsal only counts, and has no time to win
-        with self._storing if self._equipment.has_readings else nullcontext():
+        with self._storing if self.equipment.has_readings else nullcontext():
             try:
                 for number, band in enumerate(self.bands):
                     wanted = self._good[band, kind] + count
@@ -184,12 +187,21 @@ class Sweeping:
             except BaseException:
                 # before the last sweep is waited for, which a disk that hangs may never let go;
                 # where this fails it is done again, and told, by whoever runs the procedure
-                with self._equipment.unbroken(), suppress(InstrumentError):
-                    self._equipment.source.make_safe()
+                with self.equipment.unbroken(), suppress(InstrumentError):
+                    self.equipment.source.make_safe()
                 raise
         self.rf_off()
-        for text in self._equipment.reconnections():
+        if kind == "insertions":
+            self._tell_age_of_zero()
+        for text in self.equipment.reconnections():
             self.record("recovery", f"asked again on a fresh connection after: {text}")
+
+    def _tell_age_of_zero(self) -> None:
+        """Say once that the zero is older than the station allows; the run is marked for it."""
+        if not self._is_age_told and (text := self._times.age_mark(self.equipment.oldest_zero_s)):
+            self._is_age_told = True
+            self.equipment.progress.doing(text)
+            self.record("note", text)
 
     def _whole_band(
         self, band: str, kind: Kind, index: int, wanted: int, count: int, is_first: bool
@@ -207,25 +219,28 @@ class Sweeping:
         """
         for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
             first, good = self._storing.rows(band, kind), self._good[band, kind]
+            times: list[float] = []
             for number in range(count):
                 is_very_first = is_first and number == 0 and attempt == 1
                 sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
                 self._storing.append(band, kind, index, sweep)
                 self._good[band, kind] += 1
+                times.append(sweep.time)
                 self._tell_end_of_trouble()
             try:
                 # asked while the last sweep is still on its way to the disk
-                self._equipment.source.confirm()
+                self.equipment.source.confirm()
             except InstrumentError as error:
                 self._storing.mark_suspect(band, kind, first)
                 self._good[band, kind] = good
                 if attempt == ATTEMPTS_TO_KEEP_SETTINGS:
                     self.record("note", f"{error.what} (band {band})")
                     raise
-                self._equipment.progress.sweeps_again(count)
+                self.equipment.progress.sweeps_again(count)
                 self._recover(error)
                 self._set_up(self.bands[band])
             else:
+                self._times.add(band, kind, index, times)
                 if not self._storing.is_deferred:
                     self._storing.drain()
                 return
@@ -239,8 +254,8 @@ class Sweeping:
             self._set_up(settings)
 
     def _set_up(self, settings: SweepSettings) -> None:
-        self._equipment.source.configure(settings)
-        self._equipment.source.rf_on()
+        self.equipment.source.configure(settings)
+        self.equipment.source.rf_on()
 
     def _good_sweep(self, band: str, kind: Kind, index: int, *, is_first: bool) -> Sweep:
         """A sweep whose readings can be true, with one fresh start if it fails.
@@ -258,14 +273,14 @@ class Sweeping:
             return self._checked_sweep(band, kind, index, is_first=is_first, is_again=True)
         except SuspectSweepError as error:
             fault = through_fault(transmission_of(error.sweep)) if kind == "normalization" else ""
-            if not fault or not at_the_floor(error.sweep, self._equipment.floor_db)[0]:
+            if not fault or not at_the_floor(error.sweep, self.equipment.floor_db)[0]:
                 raise
             raise NotJoinedError(f"{fault} (band {band})", is_first_sweep=is_first) from error
 
     def _checked_sweep(
         self, band: str, kind: Kind, index: int, *, is_first: bool, is_again: bool
     ) -> Sweep:
-        tools, settings = self._equipment, self.bands[band]
+        tools, settings = self.equipment, self.bands[band]
         if not tools.has_readings:
             return tools.source.sweep()
         try:
@@ -290,7 +305,7 @@ class Sweeping:
     def _remark(self, band: str, sweep: Sweep) -> None:
         """Record what is odd about a sweep that is good all the same, once."""
         remarks = [f"band {band}: {remark}" for remark in sweep.remarks]
-        if points_at_the_floor(sweep, self._equipment.floor_db):
+        if points_at_the_floor(sweep, self.equipment.floor_db):
             remarks.append(f"band {band}: some points are at the receiver's floor")
         for remark in remarks:
             if remark not in self._remarked:
@@ -303,5 +318,4 @@ class Sweeping:
         trouble = self._troubled_by(error)
         if not trouble.told_of_rf:
             self.record("recovery", f"starting afresh after: {error.what}")
-        trouble.attempts += 1
-        self._equipment.source.recover()
+        self.equipment.source.recover()

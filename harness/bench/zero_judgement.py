@@ -1,4 +1,8 @@
-"""Whether the zero of a run that goes on is still where it was, and what is said about it."""
+"""Whether the zero of a run that goes on is still where it was, and what is said about it.
+
+The sweeps of a check that found it moved are kept and marked suspect, so that a further resume
+compares with the last zero that was in order.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.errors import ZeroMovedError
-from harness.analysis.loss.loss import level_db
-from harness.bench.readings_check import TRANSMISSIONS
+from harness.analysis.loss.loss import level_db, transmission_row
+from harness.bench.sweep_times import TimesOf
 from harness.bench.takeover import Takeover
 from harness.run_file import Kind, RunJournal, read_making
 from harness.station.station import Station
@@ -24,6 +28,8 @@ class GoingOn:
     station: Station
     rows: Mapping[tuple[str, Kind], int]
     """How many sweeps of each kind the file held when it was taken up, by band."""
+    times: TimesOf
+    """When those of them that can be true were made."""
     kept: int
     """How many of them can be true."""
 
@@ -61,7 +67,7 @@ class GoingOn:
                 old, new = (read_making(file, band, each) for each in (making, now))
             if old is None or new is None:
                 continue
-            row = next((old.traces.index(t) for t in TRANSMISSIONS if t in old.traces), 0)
+            row = transmission_row(old.traces)
             change_db = np.abs(
                 level_db(new.readings[:, row]).mean(axis=0)
                 - level_db(old.readings[:, row]).mean(axis=0)

@@ -72,6 +72,15 @@ class ZeroRecord:
             event.kind == "recovery" for event in self.events
         )
 
+    def times(self) -> dict[tuple[str, Kind, int], tuple[float, int]]:
+        """Mean Unix time of the good sweeps, and how many, as making 0 of each band."""
+        by_band: dict[str, list[float]] = {}
+        for row in self.rows:
+            if not row.is_suspect:
+                by_band.setdefault(row.band, []).append(row.sweep.time)
+        return {(band, "normalization", 0): (float(np.mean(times)), len(times))
+                for band, times in by_band.items()}  # fmt: skip
+
     def write_into(self, journal: Journal, making: int) -> None:
         """Put the sweeps, with their own times, and what happened into an item's journal."""
         for row in self.rows:

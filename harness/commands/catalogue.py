@@ -19,7 +19,7 @@ def catalogue(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="JSON instead of text.")] = False,
 ) -> None:
-    """List cables, connectors and adapters, or show one with its sources and how they agree."""
+    """List cables, connectors and adapters, or show one with its sources."""
     from drivers.errors import InputError
     from harness.analysis.expected.catalogue_parts import UnknownPartError
     from harness.commands.expect import known_parts

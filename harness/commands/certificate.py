@@ -7,6 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
+from harness.commands.named_runs import finished_runs
+
 
 def certificate(
     run: Annotated[Path, typer.Argument(metavar="RUN", help="Run file (.h5), finished.")],
@@ -31,14 +33,19 @@ def certificate(
     """
     import hashlib
 
-    from drivers.errors import InputError
+    from drivers.errors import InputError, UnwritableError
     from harness.commands.reporting import verdict_status
-    from harness.evaluation.run_analysis import read_run
     from harness.report.files.whole_file import write_whole
     from harness.report.pages.certificate_page import certificate_page, roles_of
     from harness.station.certificate_details import CertificateDetails, read_details
 
-    read = read_run(run)
+    if run.is_dir():
+        raise InputError(
+            "a certificate is of one item",
+            where=str(run),
+            hint="name one of the run files in the folder",
+        )
+    (read,) = finished_runs([run])
     stated = CertificateDetails() if details is None else read_details(details, roles_of(read))
     where = page or run.with_name(f"{run.stem}-certificate.html")
     if where.exists() and not force:
@@ -54,6 +61,6 @@ def certificate(
             str(error), where=str(run), hint="finish the run, or measure the item again"
         ) from error
     except OSError as error:
-        raise InputError(f"it cannot be written to {str(where)!r}: {error}") from error
+        raise UnwritableError(where, error) from error
     typer.echo(f"certificate: {where}")
     raise typer.Exit(verdict_status([read]))

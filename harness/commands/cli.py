@@ -8,59 +8,86 @@ from __future__ import annotations
 
 import os
 import sys
-from pathlib import Path
-from typing import Annotated, Optional
+from collections.abc import Callable, Mapping
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
+from harness.commands.adapter_losses import adapter_losses
+from harness.commands.cable_model import cable_model
 from harness.commands.catalogue import catalogue
 from harness.commands.certificate import certificate
-from harness.commands.combine import adapter_losses, cable_model, delay
+from harness.commands.check import check
+from harness.commands.delay import delay
+from harness.commands.dialect import dialect
 from harness.commands.expect import expect
 from harness.commands.export import export
 from harness.commands.gauge_study import gauge_study
+from harness.commands.help_texts import add_command
 from harness.commands.import_files import import_files
-from harness.commands.instruments import dialect, instruments
+from harness.commands.init import init
+from harness.commands.instruments import instruments
 from harness.commands.plan import plan
 from harness.commands.prove import prove
 from harness.commands.report import report
 from harness.commands.resume import resume
-from harness.commands.run_procedure import ProcedureCommands
+from harness.commands.run import run_app
 from harness.commands.sample_size import sample_size
+from harness.commands.simulate import simulate
+from harness.commands.truth import truth
 from harness.commands.verify import verify
 from harness.commands.watch import watch
 
+GROUPS: Mapping[str, Mapping[str, Callable[..., Any] | typer.Typer]] = {
+    "Set up": {"init": init, "check": check},
+    "Before measuring": {
+        "catalogue": catalogue,
+        "expect": expect,
+        "plan": plan,
+        "prove": prove,
+        "sample-size": sample_size,
+    },
+    "Measure": {"run": run_app, "watch": watch, "resume": resume, "import": import_files},
+    "Read": {"report": report, "certificate": certificate, "export": export, "verify": verify},
+    "Several runs": {
+        "cable-model": cable_model,
+        "adapter-losses": adapter_losses,
+        "delay": delay,
+        "gauge-study": gauge_study,
+    },
+    "Instruments, real and simulated": {
+        "instruments": instruments,
+        "dialect": dialect,
+        "simulate": simulate,
+        "truth": truth,
+    },
+}
+"""Every command, in the order of use."""
+
+
+class InOrderOfUse(TyperGroup):
+    """Lists the commands as `GROUPS` does."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Names of all commands."""
+        return [name for group in GROUPS.values() for name in group]
+
+
 app = typer.Typer(
     name="tareline",
+    cls=InOrderOfUse,
     help="Measure the insertion loss of coaxial assemblies, with an uncertainty that is true.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-run_app = typer.Typer(cls=ProcedureCommands, no_args_is_help=True)
-app.add_typer(
-    run_app,
-    name="run",
-    help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
-)
-app.command()(resume)
-app.command()(expect)
-app.command()(catalogue)
-app.command("import")(import_files)
-app.command()(instruments)
-app.command()(dialect)
-app.command()(cable_model)
-app.command()(adapter_losses)
-app.command()(delay)
-app.command()(plan)
-app.command()(prove)
-app.command()(sample_size)
-app.command()(gauge_study)
-app.command()(watch)
-app.command()(certificate)
-app.command()(export)
-app.command()(report)
-app.command()(verify)
+for _group, _commands in GROUPS.items():
+    for _name, _command in _commands.items():
+        if isinstance(_command, typer.Typer):
+            app.add_typer(_command, name=_name, rich_help_panel=_group)
+        else:
+            add_command(app, _name, _command, _command.__doc__ or "", _group)
 
 
 def _print_version(wanted: bool) -> None:
@@ -79,79 +106,6 @@ def _options(
     ] = False,
 ) -> None:
     """Options before any command."""
-
-
-RunFiles = Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")]
-
-
-@app.command()
-def init(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Where to write the files.")],
-) -> None:
-    """Write a commented station, items and a simulated bench to start from."""
-    from harness.station.starter_files import write_starter
-
-    for path in write_starter(folder):
-        typer.echo(f"wrote {path}")
-    typer.echo(
-        f"\nIt works at once, on the simulated bench:\n\n  cd {folder}\n  tareline run qualify\n\n"
-        "Or a small lot, item after item:\n\n"
-        "  tareline run spot-check --results results/lot-7 --serials lot-7.txt"
-    )
-
-
-@app.command()
-def check(
-    station: Annotated[Path, typer.Option(help="Station file.")] = Path("station.toml"),
-    items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
-) -> None:
-    """Check the station and items files without touching an instrument."""
-    from harness.running.connected import check_files
-    from harness.station.items import read_workplace
-
-    workplace = read_workplace(station, items)
-    check_files(workplace, list(workplace.items), must_measure=False)
-    typer.echo(
-        f"{workplace.station.name}: {len(workplace.station.bands)} bands, "
-        f"{len(workplace.items)} items; no mistakes found"
-    )
-
-
-@app.command()
-def simulate(
-    bench: Annotated[Path, typer.Option(help="Bench description.")] = Path("simulated-bench.toml"),
-    seed: Annotated[
-        Optional[int],  # noqa: UP045
-        typer.Option(min=0, help="Instead of the one described."),
-    ] = None,
-    pace: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=0.0, help="Real seconds per simulated second; 0 sweeps at once."),
-    ] = None,
-    log: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(
-            help="Log every message to this file, written anew; - is standard error.",
-            metavar="FILE|-",
-        ),
-    ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="The addresses as one line of JSON.")
-    ] = False,
-) -> None:
-    """Serve a simulated bench until Ctrl-C, for writing procedures and dialects."""
-    from harness.commands.serve_simulation import serve_until_stopped
-
-    raise typer.Exit(serve_until_stopped(bench, seed=seed, pace=pace, log=log, as_json=as_json))
-
-
-@app.command()
-def truth(runs: RunFiles) -> None:
-    """For simulated runs: how often the truth lies inside the stated uncertainty."""
-    from harness.commands.reporting import truth_table
-    from harness.running.truth_check import compare_with_truth
-
-    truth_table(compare_with_truth(runs))
 
 
 def main() -> None:

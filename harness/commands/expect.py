@@ -26,7 +26,7 @@ def expect(
     chains: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Argument(
-            metavar="CHAIN...",
+            metavar="CHAIN",
             help='Parts joined by " + ": "RG-316 450 mm + 2 x SMA". Several are candidates.',
         ),
     ] = None,
@@ -72,6 +72,7 @@ def expect(
     from harness.analysis.expected.expected_loss import REFERENCE_TEMPERATURE_C
     from harness.planning.expectation import Job, candidate, ranked
     from harness.planning.expectation import as_json as document
+    from harness.report.words.suggested_command import suggested_command
 
     where = _station(station)
     catalogue = load_catalogue() if where is None else where.known_parts()
@@ -99,7 +100,8 @@ def expect(
     if not found:
         raise InputError(
             "there is no chain to look at",
-            hint='tareline expect "RG-316 450 mm + 2 x SMA" --at "2.4 GHz, 5.8 GHz"',
+            hint="for example\n"
+            + suggested_command("expect", "RG-316 450 mm + 2 x SMA", "--at", "2.4 GHz, 5.8 GHz"),
         )
     found = ranked(found)
     if figure is not None:

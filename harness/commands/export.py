@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from harness.commands.named_runs import RunsOrFolders, finished_runs
+
 if TYPE_CHECKING:
     from harness.run_file.run import Run
 
@@ -14,7 +16,7 @@ DEFAULT_REFERENCE_OHM = 50.0
 
 
 def export(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")],
+    runs: RunsOrFolders,
     csv: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads it at run time)
         typer.Option(metavar="DIR", help="Folder for tables over frequency, one for each run."),
@@ -32,10 +34,9 @@ def export(
 ) -> None:
     """Write runs as tables for a spreadsheet, or as Touchstone files for a simulator.
 
-    All files are made up before the first is written.
+    All files are made up before the first is written. Runs that are not finished are left out.
     """
-    from drivers.errors import InputError
-    from harness.evaluation.run_analysis import read_run
+    from drivers.errors import InputError, UnwritableError
     from harness.report.files.frequency_csv import frequency_csv
     from harness.report.files.spreadsheet import ENCODING
     from harness.report.files.touchstone import SUFFIX
@@ -49,13 +50,8 @@ def export(
             hint=f"--touchstone-version {' or '.join(SUFFIX)}",
         )
     texts: dict[Path, tuple[str, str]] = {}
-    for path in runs:
-        run = read_run(path)
-        if not run.bands:
-            raise InputError(
-                "the run is not finished: it states no result to export", where=str(path)
-            )
-        made = []
+    for run in finished_runs(runs):
+        path, made = run.path, []
         if csv is not None:
             made.append((csv / f"{path.stem}.csv", frequency_csv(run), ENCODING))
         if touchstone is not None:
@@ -80,7 +76,7 @@ def export(
             target.parent.mkdir(parents=True, exist_ok=True)
             write_whole(text, target, encoding=encoding)
         except OSError as error:
-            raise InputError(f"it cannot be written to {str(target)!r}: {error}") from error
+            raise UnwritableError(target, error) from error
         typer.echo(f"wrote {target}")
 
 

@@ -42,6 +42,7 @@ def import_files(
     """Make a run file from Touchstone files, and judge it like any other."""
     from harness.commands.reporting import report_json, report_table, verdict_status
     from harness.evaluation.run_analysis import read_run
+    from harness.report.words.suggested_command import suggested_command
     from harness.running.import_run import Recordings, import_run
     from harness.station.items import read_workplace
 
@@ -60,5 +61,5 @@ def import_files(
         typer.echo(report_json(runs))
     else:
         report_table(runs)
-        typer.echo(f"\nFigures, budget and page: tareline report {path}")
+        typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', path)}")
     raise typer.Exit(verdict_status(runs))

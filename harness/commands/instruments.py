@@ -1,4 +1,4 @@
-"""The commands `tareline instruments` and `tareline dialect`, as they stand on the command line."""
+"""`tareline instruments`: who answers at which address, and a dialect tried on one instrument."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import typer
 def instruments(
     addresses: Annotated[
         Optional[list[str]],  # noqa: UP045  (typer reads it at run time)
-        typer.Argument(metavar="[ADDRESS]...", help="VISA addresses, besides those found."),
+        typer.Argument(metavar="ADDRESS", help="VISA addresses, besides those found."),
     ] = None,
     station: Annotated[
         Optional[Path],  # noqa: UP045
@@ -52,41 +52,19 @@ def instruments(
     With --check ROLE (network-analyzer, signal-generator, power-meter, spectrum-analyzer,
     signal-switch, thermometer) RF is switched on for one sweep at --power, and off again.
     """
-    from harness.running.instruments_found import Options, run
+    from harness.running.instruments_asked import InstrumentsAsked, TrialAsked, TrialSweep
+    from harness.running.instruments_found import list_instruments, try_dialect
 
-    raise typer.Exit(
-        run(
-            Options(
-                resources=tuple(addresses or ()),
-                station=station,
-                role=check,
-                dialect=dialect,
-                start=start,
-                stop=stop,
-                points=points,
-                averages=averages,
-                power=power,
-                if_bandwidth=if_bandwidth,
-                traces=tuple(trace or ()),
-                channels=tuple(channel or ()),
-                zero=zero,
-                timeout=timeout,
-                visa_library=visa_library,
-                as_json=as_json,
-            )
-        )
+    asked = InstrumentsAsked(
+        resources=tuple(addresses or ()),
+        station=station,
+        dialect=dialect,
+        timeout=timeout,
+        visa_library=visa_library,
+        as_json=as_json,
     )
-
-
-def dialect(
-    name: Annotated[
-        str, typer.Argument(help="Shipped name or file; left out: lists the shipped ones.")
-    ] = "",
-    as_written: Annotated[
-        bool, typer.Option("--as-written", help="The file with its comments, to copy.")
-    ] = False,
-) -> None:
-    """Check a dialect and print all that holds in it, defaults included."""
-    from harness.running.instruments_found import show_dialect
-
-    show_dialect(name, as_written=as_written)
+    if not check:
+        raise typer.Exit(list_instruments(asked))
+    sweep = TrialSweep(start, stop, points, averages, power, if_bandwidth)
+    wanted = TrialAsked(check, sweep, tuple(trace or ()), tuple(channel or ()), zero)
+    raise typer.Exit(try_dialect(asked, wanted))

@@ -57,6 +57,7 @@ def prove(
     from harness.planning.proving import Request
     from harness.planning.proving import prove as carry_out
     from harness.report.tables.proof_table import print_proof, proof_json
+    from harness.report.words.suggested_command import suggested_command
     from harness.running.finding_procedures import find_procedure
     from harness.station.items import read_workplace
 
@@ -65,8 +66,8 @@ def prove(
     if found.takes_lots:
         raise InputError(
             f"the procedure {found.name!r} measures lots, and a proof is of one item",
-            hint="tareline prove --procedure qualify --insertions 1 --sweeps 2 --item ITEM comes "
-            "close to a spot check",
+            hint="this comes close to a spot check:\n"
+            + suggested_command("prove", "--insertions", "1", "--sweeps", "2", "--item", "ITEM"),
         )
     assumed = Assumed(
         noise_db=_decibels(noise, "--noise"), true_loss_db=_decibels(true_loss, "--true-loss")

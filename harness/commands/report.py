@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
+from harness.commands.named_runs import tell_left_out
+
 if TYPE_CHECKING:
     from harness.several_runs.lot import Lot, LotItem
 
@@ -22,7 +24,7 @@ def report(
     runs: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RUN...|LOT", help="Run files (.h5), or one folder of them, which is a lot."
+            metavar="RUN|LOT", help="Run files (.h5), or one folder of them, which is a lot."
         ),
     ],
     page: Annotated[
@@ -86,7 +88,8 @@ def _report_runs(paths: list[Path], page: Path | None, csv: Path | None, as_json
         from harness.several_runs.lot import LotItem
 
         # each run has its rows, whatever others there are of its item
-        items = [LotItem(run) for run in map(read_figures, paths) if run.bands]
+        tell_left_out([run.path for run in read if not run.bands])
+        items = [LotItem(read_figures(run.path)) for run in read if run.bands]
         _write_csv(items, csv, as_json)
     return verdict_status(read)
 
@@ -148,12 +151,12 @@ def _written(where: Path, what: str, write: Callable[[], None], quiet: bool) -> 
 
 
 def _guarded(where: Path, write: Callable[[], None]) -> None:
-    from drivers.errors import InputError
+    from drivers.errors import UnwritableError
 
     try:
         write()
     except OSError as error:
-        raise InputError(f"it cannot be written to {str(where)!r}: {error}") from error
+        raise UnwritableError(where, error) from error
 
 
 def _progress(doing: str) -> Callable[[int, int], None]:

@@ -10,7 +10,6 @@ from harness.evaluation.standing import Standing, standing_of_run, worst_standin
 from harness.report.files.result_json import as_dict
 from harness.report.tables.run_table import print_runs
 from harness.run_file.run import Run
-from harness.running.truth_check import TruthRow
 
 EXIT_ALL_PASS, EXIT_NOT_ALL_PASS = 0, 1
 
@@ -42,27 +41,3 @@ def verdict_status(runs: Sequence[Run]) -> int:
 def verdict_word(runs: Sequence[Run]) -> str:
     """The worst standing of runs, in words; empty where there are none."""
     return worst_standing(map(standing_of_run, runs)).word if runs else ""
-
-
-def truth_table(rows: Sequence[TruthRow]) -> None:
-    """Print how the stated figures compare with the simulated truth."""
-    from rich.console import Console
-    from rich.table import Table
-
-    table = Table(title="Simulated truth against stated uncertainty", title_justify="left")
-    for heading in ("item", "band"):
-        table.add_column(heading)
-    for heading in ("inside U", "largest error", "mean U"):
-        table.add_column(heading, justify="right")
-    for row in rows:
-        table.add_row(
-            row.item,
-            row.band,
-            f"{row.inside} of {row.points}",
-            f"{row.largest_error_db:+.3f} dB",
-            f"{row.expanded_uncertainty_db:.3f} dB",
-        )
-    console = Console()
-    console.print(table)
-    inside, points = sum(r.inside for r in rows), sum(r.points for r in rows)
-    console.print(f"Truth inside U at {inside} of {points} points ({inside / points:.1%}).")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from harness.commands.run_procedure import THEN
+from harness.commands.run import THEN
 
 if TYPE_CHECKING:
     from harness.running.afterwards import RunEnding
@@ -41,6 +41,7 @@ def _go_on_and_report(
 ) -> None:
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.evaluation.run_analysis import read_run
+    from harness.report.words.suggested_command import suggested_command
     from harness.running.resuming import resume as go_on
 
     path = go_on(run, station, procedure, outcome.runs.append)
@@ -51,5 +52,5 @@ def _go_on_and_report(
         typer.echo(report_json(runs))
     else:
         report_table(runs)
-        typer.echo(f"\nFigures, budget and page: tareline report {path}")
+        typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', path)}")
     raise typer.Exit(verdict_status(runs))

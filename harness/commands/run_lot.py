@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from harness.bench.procedure import Procedure
-    from harness.running.afterwards import RunEnding
+    from harness.commands.run_order import RunOrder
     from harness.running.lot.folder import LotSoFar
 
 STANDARD_INPUT = "-"
@@ -42,41 +42,36 @@ LOT_OPTIONS: dict[str, tuple[Any, Any, Any]] = {
 }
 
 
-def carry_out_lot(
-    procedure: Procedure,
-    parameters: dict[str, Any],
-    outcome: RunEnding,
-    *,
-    kind: str,
-    serials: str,
-    hands_free: bool,
-    plain: bool,
-    bell: bool,
-    station: Path,
-    items: Path,
-    results: Path,
-    as_json: bool,
-) -> None:
+@dataclass(frozen=True)
+class LotChoices:
+    """How somebody wants to work on a lot: the values of `LOT_OPTIONS`."""
+
+    kind: str
+    serials: str
+    hands_free: bool
+    plain: bool
+    bell: bool
+
+
+def carry_out_lot(order: RunOrder, choices: LotChoices) -> None:
     """Measure a lot, or go on with it, and say how it stands."""
     from harness.commands.reporting import report_json
     from harness.connections.operator_terminal import OperatorTerminal
     from harness.connections.typed_lines import TypedLines
     from harness.evaluation.run_analysis import read_run
     from harness.running.lot.lot_run import LotOptions, measure_lot
-    from harness.running.measure import Assignment
-    from harness.station.items import read_workplace
 
-    workplace = read_workplace(station, items)
-    options = LotOptions(kind, _listed(serials), hands_free)
-    terminal = OperatorTerminal(TypedLines(), plain=plain, with_bell=bell)
-    assignment = Assignment(procedure, parameters, results, begun=outcome.runs.append)
-    result = measure_lot(workplace, assignment, options, terminal)
-    outcome.message = result.lot.summary()
-    outcome.verdict = result.lot.worst.word
-    if as_json:
+    workplace = order.workplace()
+    options = LotOptions(choices.kind, _listed(choices.serials), choices.hands_free)
+    terminal = OperatorTerminal(TypedLines(), plain=choices.plain, with_bell=choices.bell)
+    result = measure_lot(workplace, order.assignment(), options, terminal)
+    order.outcome.message = result.lot.summary()
+    order.outcome.verdict = result.lot.worst.word
+    if order.as_json:
         typer.echo(report_json([read_run(path) for path in result.finished]))
     else:
-        _say_how_it_stands(result.lot, results, is_study="operators" in parameters)
+        is_study = "operators" in order.parameters
+        _say_how_it_stands(result.lot, order.results, is_study=is_study)
     raise typer.Exit(_status(result.lot))
 
 
@@ -113,10 +108,16 @@ def _status(lot: LotSoFar) -> int:
 def _say_how_it_stands(lot: LotSoFar, folder: Path, *, is_study: bool) -> None:
     import sys
 
+    from drivers.quantities import counted
     from harness.report.words.signs import shown
+    from harness.report.words.suggested_command import suggested_command
     from harness.report.words.verdict_line import GOOD
 
-    lines = [f"{folder}: {lot.summary()}" if not is_study else f"{folder}: {len(lot.done)} trials"]
+    lines = [
+        f"{folder}: {lot.summary()}"
+        if not is_study
+        else f"{folder}: {counted(len(lot.done), 'trial')}"
+    ]
     if not is_study:
         lines += [
             f"  {outline.serial}  {outline.standing.sign} {outline.standing.word}"
@@ -129,6 +130,6 @@ def _say_how_it_stands(lot: LotSoFar, folder: Path, *, is_study: bool) -> None:
         for outline in lot.wanted_again()
     ]
     if lot.done:
-        lines.append(f"tareline gauge-study {folder}" if is_study else f"tareline report {folder}")
+        lines.append(suggested_command("gauge-study" if is_study else "report", folder))
     for line in lines:
         typer.echo(shown(line, sys.stdout.encoding or "ascii"))

@@ -22,6 +22,7 @@ def sample_size(
     reject_quality: Annotated[
         str, typer.Option(help="Share of bad items that should be found out.")
     ] = "5 %",
+    # the usual risks of the two sides (ANSI/ASQ Z1.4; from memory)
     producer_risk: Annotated[
         str, typer.Option(help="Chance that a lot of the first kind is rejected.")
     ] = "5 %",
@@ -36,12 +37,6 @@ def sample_size(
         Optional[int],  # noqa: UP045
         typer.Option(min=1, help="How many are checked, if that is settled too."),
     ] = None,
-    good_failed: Annotated[
-        str, typer.Option(help="Chance that the bench fails a good item.")
-    ] = "0 %",
-    bad_passed: Annotated[
-        str, typer.Option(help="Chance that the bench passes a bad item.")
-    ] = "0 %",
     figure: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(help="Operating characteristic as .svg or .html.", metavar="FILE"),
@@ -52,21 +47,19 @@ def sample_size(
 
     Exact: hypergeometric for a lot, binomial for a process. No files are needed.
     """
+    from harness.analysis.lots.sampling import QualityPoint
     from harness.report.pages.figure_file import require_figure_name
     from harness.report.pages.sampling_plan import PlanWithRisks, as_dict, oc_figure, print_plan
 
     if figure is not None:
         require_figure_name(figure)
-    from harness.analysis.lots.sampling import QualityPoint
-
     good = QualityPoint(
         _share("--accept-quality", accept_quality), _share("--producer-risk", producer_risk)
     )
     bad = QualityPoint(
         _share("--reject-quality", reject_quality), _share("--consumer-risk", consumer_risk)
     )
-    errs = _share("--good-failed", good_failed), _share("--bad-passed", bad_passed)
-    told = PlanWithRisks(_plan(good, bad, lot, accept_number, sample), good, bad, *errs)
+    told = PlanWithRisks(_plan(good, bad, lot, accept_number, sample), good, bad)
     if figure is not None:
         from harness.report.pages.figure_file import write_figure
         from harness.report.pages.sampling_plan import sentences

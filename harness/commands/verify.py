@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from harness.commands.named_runs import RunsOrFolders, run_files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,7 +18,7 @@ WIDTH = 78
 
 
 def verify(
-    runs: Annotated[list[Path], typer.Argument(metavar="RUN...", help="Run files (.h5).")],
+    runs: RunsOrFolders,
     as_json: Annotated[bool, typer.Option("--json", help="JSON instead of lines.")] = False,
 ) -> None:
     """Check run files: structure, hashes, and the analysis made anew from the readings.
@@ -30,7 +31,7 @@ def verify(
     from harness.evaluation import verification
 
     found, refused = [], []
-    for path in runs:
+    for path in run_files(runs):
         try:
             found.append(verification.verify(path))
         except InputError as error:

@@ -22,7 +22,7 @@ EXIT_UNFINISHED = 1
 def watch(
     run: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads it at run time)
-        typer.Argument(metavar="[RUN]", help="Run file; else the newest unfinished one."),
+        typer.Argument(metavar="RUN", help="Run file; else the newest unfinished one."),
     ] = None,
     results: Annotated[Path, typer.Option(help="Folder to look for it in.")] = Path("results"),
     every: Annotated[str, typer.Option(help="Time from one look to the next.")] = "2 s",
@@ -107,6 +107,12 @@ def _end(path: Path, look: Look, *, once: bool, as_json: bool) -> int:
             report_table(runs)
         return verdict_status(runs)
     if look.ended and not as_json:
+        from harness.report.words.suggested_command import suggested_command
+
         print(f"the run ended unfinished, {look.ended}", file=sys.stderr)
-        print(f"take it up again: tareline resume {path}", file=sys.stderr)
+        print(
+            "take it up again, with the --station that it had, if any:\n"
+            f"{suggested_command('resume', path)}",
+            file=sys.stderr,
+        )
     return EXIT_UNFINISHED if look.ended and not once else 0

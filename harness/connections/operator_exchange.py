@@ -9,6 +9,7 @@ from harness.bench.operator_lines import Asked, OperatorCommand, OperatorLine
 from harness.connections.operator_prompts import (
     CLEAN,
     NO_ANTENNA,
+    RF_IS_OFF,
     TURN_THE_NUT,
     UNDO_WHOLLY,
     Cautions,
@@ -29,7 +30,7 @@ class OperatorExchange:
     """Asks the operator for each connection, and waits for Enter or for the item's number.
 
     Every command but a note is raised as `Asked`. `note` keeps what the operator says; `item`
-    gives what is known of a serial number. `looks_dbm`: see `Cautions`.
+    gives what is known of a serial number; `about_rf` is the first of the cautions.
     """
 
     needs_a_person = True
@@ -40,13 +41,13 @@ class OperatorExchange:
         terminal: OperatorTerminal,
         note: Callable[[str], None],
         items: Mapping[str, Item] | Callable[[str], Item],
-        looks_dbm: float | None = None,
+        about_rf: str = RF_IS_OFF,
     ) -> None:
         self._station = station
         self._terminal = terminal
         self._note = note
         self._item_of = items if callable(items) else items.__getitem__
-        self._cautions = Cautions(looks_dbm)
+        self._cautions = Cautions(about_rf)
         self._leads_are_joined = False
         self._last_item = ""
 

@@ -12,8 +12,11 @@ from collections.abc import Sequence
 from drivers.quantities import LENGTH_UNITS, TORQUE_UNITS
 from harness.station.station import Station
 
+RF_IS_OFF = (
+    "RF is off while you work on a connection, and is kept below the station's maximum power."
+)
 CAUTIONS = (
-    "RF is off while you work on a connection, and is kept below the station's maximum power.",
+    RF_IS_OFF,
     "Never leave a driven port open to an antenna: transmitting needs a licence and local rules.",
     "Clean and gauge connectors; tighten with a torque wrench, turning the nut, not the cable.",
     "Wear an ESD strap. Local codes and the instrument's manual decide, not this program.",
@@ -92,20 +95,11 @@ def in_both_units(text: str) -> str:
 
 
 class Cautions:
-    """All cautions at the first prompt; later the one that matters now.
+    """All cautions at the first prompt; later the one that matters now."""
 
-    `looks_dbm` is the level at which the bench looks at connections while they are made; None:
-    RF stays off.
-    """
-
-    def __init__(self, looks_dbm: float | None = None) -> None:
+    def __init__(self, about_rf: str = RF_IS_OFF) -> None:
         self._said_all = False
-        self._first = CAUTIONS[0]
-        if looks_dbm is not None:
-            self._first = (
-                f"Hands-free: RF comes on BY ITSELF for short looks at {looks_dbm:g} dBm while you "
-                "work on a connection. No port may be open to an antenna."
-            )
+        self._first = about_rf
 
     def now(self, matters: str) -> list[str]:
         """The lines to show."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +18,7 @@ from harness.evaluation.item_diagnosis import as_text, find_in_run, from_text
 from harness.run_file import (
     DamagedError,
     Group,
+    RunHeader,
     RunJournal,
     count_suspects,
     finishing,
@@ -29,7 +30,7 @@ from harness.run_file import (
 )
 from harness.run_file.history import read_history
 from harness.run_file.result_record import read_band, write_band
-from harness.run_file.run import Run
+from harness.run_file.run import Event, Run
 from harness.station.items import IDENTITY, Item
 from harness.station.statements import statements_of
 from harness.station.station import Station
@@ -186,19 +187,40 @@ def read_run(path: Path) -> Run:
                 f"{str(path)!r} is damaged: it is finished, but not every band has a result",
                 hint="take the copy in your backup",
             )
-        return Run(
-            path=path,
-            run_id=header.run_id,
-            procedure=header.procedure,
-            parameters=header.parameters,
-            started=header.started,
-            finished=header.finished,
-            software=header.software,
-            station=header.station,
-            item=header.item,
-            instruments=header.instruments,
-            simulated=header.simulated,
-            events=read_events(file),
-            bands={band: bands[band] for band in order if band in bands},
-            finding=finding,
-        )
+        events = read_events(file)
+        return _run(path, header, events, {band: bands[band] for band in order if band in bands},
+                    finding)  # fmt: skip
+
+
+def run_to_be(journal: RunJournal, results: Mapping[str, BandResult], finished: str) -> Run:
+    """What `read_run` will say of a run that is still being written, once it is finished at a
+    time (ISO 8601) with the results of `assess`; without what the shape of its loss says."""
+    with journal.open_for_reading() as file:
+        header, events = read_header(file), read_events(file)
+    bands = {band: results[band] for band in header.station["bands"]}
+    return _run(journal.path, replace(header, finished=finished), events, bands, None)
+
+
+def _run(
+    path: Path,
+    header: RunHeader,
+    events: tuple[Event, ...],
+    bands: dict[str, BandResult],
+    finding: Finding | None,
+) -> Run:
+    return Run(
+        path=path,
+        run_id=header.run_id,
+        procedure=header.procedure,
+        parameters=header.parameters,
+        started=header.started,
+        finished=header.finished,
+        software=header.software,
+        station=header.station,
+        item=header.item,
+        instruments=header.instruments,
+        simulated=header.simulated,
+        events=events,
+        bands=bands,
+        finding=finding,
+    )

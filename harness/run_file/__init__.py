@@ -7,24 +7,24 @@ from harness.run_file.amending import amend_run
 from harness.run_file.comparing import analysis_differences
 from harness.run_file.digests import DamagedError, has_digests, require_intact
 from harness.run_file.journal import RunJournal
-from harness.run_file.makings import (
-    Making,
-    read_last_swept,
-    read_making,
-    read_rows,
-    read_zero_times,
-)
 from harness.run_file.opening import DamagedRunError, open_run
 from harness.run_file.publishing import finish_run, finishing
 from harness.run_file.reading import (
-    Kept,
     check_sweeps,
     count_suspects,
     read_blocks,
     read_events,
-    read_kept,
     read_readings,
     read_temperature,
+)
+from harness.run_file.resumption import (
+    Kept,
+    Making,
+    read_kept,
+    read_last_swept,
+    read_making,
+    read_mean_times,
+    read_rows,
 )
 from harness.run_file.schema import SCHEMA, SMALL_CHUNK, Group, Kind, RunHeader, read_header
 from harness.run_file.taking_up import take_up
@@ -56,14 +56,15 @@ __all__ = [
     "read_kept",
     "read_last_swept",
     "read_making",
+    "read_mean_times",
     "read_readings",
     "read_rows",
     "read_temperature",
-    "read_zero_times",
     "reading",
     "require_intact",
     "result_record",
     "run",
+    "run_folder",
     "software",
     "take_up",
 ]

@@ -26,7 +26,7 @@ from harness.run_file.digests import (
 )
 from harness.run_file.opening import damage_told
 from harness.run_file.publishing import disk, publish, require_room, synchronize
-from harness.run_file.reading import Kept, read_kept
+from harness.run_file.resumption import Kept, read_kept
 from harness.run_file.run import Event
 from harness.run_file.schema import (
     EVENT,

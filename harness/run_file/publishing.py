@@ -12,7 +12,7 @@ from pathlib import Path
 
 import h5py
 
-from drivers.errors import RunFileError
+from drivers.errors import RunFileError, reason
 from harness.run_file.digests import seal
 from harness.run_file.figures import FIGURES, figures_digest
 from harness.run_file.schema import Group
@@ -23,7 +23,7 @@ it cannot close either."""
 
 
 def require_room(statistics: os.statvfs_result, size_bytes: int) -> None:
-    """Refuse before HDF5 does what a full disk would break off in the middle.
+    """Refuse before HDF5 does what a full disk would break off in the middle. Quotas are not seen.
 
     Raises:
         OSError: there is no room for so many bytes and the reserve.
@@ -137,7 +137,7 @@ def disk(path: Path) -> Iterator[None]:
         ) from error
     except (OSError, RuntimeError) as error:
         raise RunFileError(
-            f"the run file cannot be written: {error}",
+            f"the run file cannot be written: {reason(error)}",
             where=str(path),
             hint="is there room on the disk, and may you write there? Finished sweeps are kept",
         ) from error

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from typing import cast
 
 import numpy as np
@@ -23,42 +21,6 @@ from harness.run_file.digests import (
 from harness.run_file.on_disk import ReadingsOnDisk
 from harness.run_file.run import Event
 from harness.run_file.schema import INDEX, Group, Kind
-
-
-@dataclass(frozen=True)
-class Kept:
-    """What a run holds already; B bands."""
-
-    sweeps: dict[tuple[str, Kind, int], int]
-    """Finished sweeps that can be true, by band, kind and index; none where none are."""
-    last_time: float
-    """Largest time (Unix s) of all sweeps and events; -inf where there are none."""
-    events: tuple[Event, ...]
-    grids: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-    """Frequencies in Hz, (P,), by band."""
-    traces: tuple[str, ...] = ()
-
-
-def read_kept(file: Group) -> Kept:
-    """What an open run file holds already."""
-    sweeps: Counter[tuple[str, Kind, int]] = Counter()
-    events = read_events(file)
-    times = [event.time for event in events]
-    for band, group in file["bands"].items():
-        for kind, index in INDEX.items():
-            part = group[kind]
-            good = sound_rows(part)
-            times += part["time"][: len(good)].tolist()
-            numbers, counts = np.unique(part[index][: len(good)][good], return_counts=True)
-            for number, count in zip(numbers.tolist(), counts.tolist(), strict=True):
-                sweeps[band, kind, number] += count
-    return Kept(
-        sweeps=dict(sweeps),
-        last_time=max(times, default=-np.inf),
-        events=events,
-        grids={band: group["frequency_hz"][()] for band, group in file["bands"].items()},
-        traces=read_traces(file),
-    )
 
 
 def read_traces(file: Group) -> tuple[str, ...]:

@@ -3,68 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import NamedTuple, TypeVar
 
-from drivers.dialects.dialect import (
-    Dialect,
-    NetworkAnalyzerDialect,
-    PowerMeterDialect,
-    SignalGeneratorDialect,
-    SignalSwitchDialect,
-    SpectrumAnalyzerDialect,
-    ThermometerDialect,
-    load_dialect,
-    wire_settings,
-)
-from drivers.errors import InputError
 from drivers.instruments.hand import Hand
-from drivers.instruments.network_analyzer import NetworkAnalyzer
-from drivers.instruments.power_meter import PowerMeter
-from drivers.instruments.signal_generator import SignalGenerator
 from drivers.instruments.signal_switch import SignalSwitch
-from drivers.instruments.spectrum_analyzer import TrackingSpectrumAnalyzer
-from drivers.instruments.stepped_source import SteppedSource
 from drivers.instruments.thermometer import Thermometer
-from drivers.instruments.tracking_source import TrackingSource
 from drivers.link.guard import Guard
 from drivers.link.link import Link
-from drivers.link.traffic_log import TrafficLog, open_traffic_log
-from drivers.toml_file import Mistake, nearest, raise_mistakes
+from drivers.link.traffic_log import open_traffic_log
 from harness.bench.clock import Clock, SteadyClock, simulated_clock, wait_until
+from harness.running.bench_start import BenchStart
+from harness.running.instrument_roles import InstrumentSource, station_instruments
 from harness.running.interrupts import StopSignals
 from harness.running.locks import InstrumentLocks, lock_instruments
+from harness.running.station_check import require_instruments
 from harness.station.items import Workplace
 from harness.station.station import Station
 
-DialectT = TypeVar("DialectT", bound=Dialect)
-
 SIMULATED = "Tareline,Simulated"
 """How the identities of simulated instruments begin."""
-
-_DIALECTS: dict[str, type[Dialect]] = {
-    "analyzer": NetworkAnalyzerDialect,
-    "generator": SignalGeneratorDialect,
-    "power_meter": PowerMeterDialect,
-    "spectrum_analyzer": SpectrumAnalyzerDialect,
-    "switch": SignalSwitchDialect,
-    "thermometer": ThermometerDialect,
-}
-
-InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
-"""The sources of sweeps that a station can have."""
-
-
-class BenchStart(NamedTuple):
-    """Which start of a simulated bench it is, of all that a run needed."""
-
-    first_started: float
-    """Unix seconds of the first one, at which the bench's clock began."""
-    number: int
-    """1 for the first; each has draws of its own."""
 
 
 @dataclass(frozen=True)
@@ -104,43 +63,6 @@ class ConnectedStation:
         return found
 
 
-def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: bool = True) -> None:
-    """Check what the station file names: its dialects, and its simulated bench with `items`.
-
-    Raises:
-        InputError: a file is missing or wrong, or the bench lacks an item or an instrument; or
-            the station has no instruments, while it `must_measure`.
-    """
-    station = workplace.station
-    if must_measure:
-        _require_instruments(station)
-    for role in station.instruments():
-        _dialect(workplace, role, _DIALECTS[role])
-    if station.simulation is not None and station.simulation.bench is not None:
-        from drivers.simulated.described.bench_description import read_description
-
-        path = workplace.folder / station.simulation.bench
-        description = read_description(path)
-        there = list(description.items)
-        mistakes = [
-            Mistake(str(path), f"items.{item}", f"is not described; {nearest(item, there)}")
-            for item in items
-            if item not in there
-        ]
-        mistakes += [
-            Mistake(str(path), role, "is not described, but the station has one: add its table")
-            for role in station.instruments()
-            if getattr(description, role) is None
-        ]
-        raise_mistakes(mistakes)
-
-
-def _dialect(workplace: Workplace, role: str, model: type[DialectT]) -> DialectT:
-    """The dialect of the station's table `role`."""
-    name: str = getattr(workplace.station, role).dialect
-    return load_dialect(name, model, relative_to=workplace.folder)
-
-
 @contextmanager
 def connect(
     workplace: Workplace,
@@ -161,73 +83,39 @@ def connect(
         InstrumentError: an instrument cannot be reached or does not do as it is told.
     """
     station = workplace.station
-    _require_instruments(station)
-    description = ""
-    addresses: dict[str, str] = {}
+    require_instruments(station)
     with ExitStack() as stack:
         locks = stack.enter_context(lock_instruments(addresses_of(station)))
         log = None
         if station.traffic_log is not None:
             log = open_traffic_log(workplace.folder / station.traffic_log.file)
             stack.callback(log.close)
-        hand_resource = ""
-        if station.simulation is not None:
-            hand_resource = station.simulation.hand or ""
-            if station.simulation.bench is not None:
-                bench_path = workplace.folder / station.simulation.bench
-                addresses, description = _start_bench(
-                    stack, bench_path, station.simulation.seed, goes_on
-                )
-                hand_resource = addresses["hand"]
-        opening = _Opening(workplace, addresses, log)
-        hand: Hand | None = None
+        simulation = _simulation(stack, workplace, goes_on, not_before)
         clock: Clock = SteadyClock(not_before)
-        instruments: list[dict[str, str]] = []
-        if hand_resource:
-            hand = Hand(Link(hand_resource))
-            stack.callback(hand.close)
-            identity = hand.open()
-            instruments.append(_instrument("simulated hand", hand_resource, identity))
-            clock = simulated_clock(hand)
-            if math.isfinite(not_before):
-                hand.advance_to(not_before)
-        bench_start = goes_on if addresses else None
-        if hand is not None and addresses and goes_on is None:
-            bench_start = BenchStart(hand.started(), 1)
-        switch = None
-        if station.switch is not None:
-            switch = opening.switch()
-            stack.callback(switch.close)
-        thermometer = None
-        if station.thermometer is not None:
-            thermometer = opening.thermometer()
-            stack.callback(thermometer.close)
-        source = opening.source(clock)
+        if simulation.hand is not None:
+            clock = simulated_clock(simulation.hand)
+        made = station_instruments(workplace, simulation.addresses, log, clock)
+        others = [each for each in (made.switch, made.thermometer) if each is not None]
+        for each in others:
+            stack.callback(each.close)
         # a bench that was started here ends with this process, so nobody needs to watch over it
-        guard = None if addresses else _guard(stack, source, station, locks)
-        stack.callback(_close_safely, source, guard, stop)
-        source.open()
-        if switch is not None:
-            switch.open()
-        if thermometer is not None:
-            thermometer.open()
-        instruments = [
-            *source.instruments(),
-            *(switch.instruments() if switch else ()),
-            *(thermometer.instruments() if thermometer else ()),
-            *instruments,
-        ]
+        guard = None if simulation.addresses else _guard(stack, made.source, station, locks)
+        stack.callback(_close_safely, made.source, guard, stop)
+        opened: list[InstrumentSource | SignalSwitch | Thermometer] = [made.source, *others]
+        for instrument in opened:
+            instrument.open()
+        instruments = [each for instrument in opened for each in instrument.instruments()]
         yield ConnectedStation(
-            source,
-            switch,
-            hand,
-            clock,
-            tuple(instruments),
-            description,
-            locks,
-            thermometer,
-            bench_start,
-            tuple(opening.links),
+            source=made.source,
+            switch=made.switch,
+            hand=simulation.hand,
+            clock=clock,
+            instruments=(*instruments, *simulation.instruments),
+            simulated_bench=simulation.description,
+            locks=locks,
+            thermometer=made.thermometer,
+            bench_start=simulation.start,
+            links=made.links,
         )
 
 
@@ -238,98 +126,50 @@ def addresses_of(station: Station) -> list[str]:
     return [resource for resource in (*stated, hand) if resource is not None]
 
 
-def _require_instruments(station: Station) -> None:
-    if not station.instruments():
-        raise InputError(
-            "this station has no instruments to measure with: it is for recorded files",
-            hint="tareline import --through A.s2p --item B.s2p --name ITEM, or give the station "
-            "its instruments",
-        )
-
-
 @dataclass(frozen=True)
-class _Opening:
-    """What is needed to reach the instruments of a station."""
+class _Simulation:
+    """The simulated side of a station; empty where everything is real."""
 
-    workplace: Workplace
-    addresses: Mapping[str, str]
-    log: TrafficLog | None
-    links: list[Link] = field(default_factory=list)
-    """Those that were made."""
+    hand: Hand | None = None
+    instruments: tuple[dict[str, str], ...] = ()
+    addresses: Mapping[str, str] = field(default_factory=dict)
+    """By role, of a bench that was started here."""
+    description: str = ""
+    start: BenchStart | None = None
 
-    def source(self, clock: Clock) -> InstrumentSource:
-        """The source of sweeps, not opened yet."""
-        station = self.workplace.station
-        ceiling_dbm = station.maximum_power_dbm
-        if station.analyzer is not None:
-            network = _dialect(self.workplace, "analyzer", NetworkAnalyzerDialect)
-            return NetworkAnalyzer(
-                self._link("analyzer", network),
-                network,
-                maximum_power_dbm=ceiling_dbm,
-                traces=station.analyzer.traces,
-                clock=clock,
+
+def _simulation(
+    stack: ExitStack, workplace: Workplace, goes_on: BenchStart | None, not_before: float
+) -> _Simulation:
+    """Start the simulated bench, where the station names one, and meet its hand."""
+    stated = workplace.station.simulation
+    if stated is None:
+        return _Simulation()
+    addresses: Mapping[str, str] = {}
+    description, resource = "", stated.hand or ""
+    if stated.bench is not None:
+        from drivers.simulated.launch import SimulatedBenchProcess
+
+        path = workplace.folder / stated.bench
+        first_started, number = (None, 1) if goes_on is None else goes_on
+        process = stack.enter_context(
+            SimulatedBenchProcess(
+                path, seed=stated.seed, first_started=first_started, start_number=number
             )
-        if station.spectrum_analyzer is not None:
-            spectrum = _dialect(self.workplace, "spectrum_analyzer", SpectrumAnalyzerDialect)
-            link = self._link("spectrum_analyzer", spectrum)
-            return TrackingSource(
-                TrackingSpectrumAnalyzer(link, spectrum, maximum_power_dbm=ceiling_dbm, clock=clock)
-            )
-        if station.power_meter is None:
-            raise AssertionError("a checked station has one set-up")
-        generator = _dialect(self.workplace, "generator", SignalGeneratorDialect)
-        meter = _dialect(self.workplace, "power_meter", PowerMeterDialect)
-        return SteppedSource(
-            SignalGenerator(
-                self._link("generator", generator), generator, maximum_power_dbm=ceiling_dbm
-            ),
-            PowerMeter(
-                self._link("power_meter", meter),
-                meter,
-                floor_dbm=station.power_meter.noise_floor_dbm,
-            ),
-            settling_s=station.power_meter.settling_s,
-            clock=clock,
         )
-
-    def switch(self) -> SignalSwitch:
-        """The switch, not opened yet."""
-        dialect = _dialect(self.workplace, "switch", SignalSwitchDialect)
-        return SignalSwitch(self._link("switch", dialect), dialect)
-
-    def thermometer(self) -> Thermometer:
-        """The thermometer, not opened yet."""
-        dialect = _dialect(self.workplace, "thermometer", ThermometerDialect)
-        return Thermometer(self._link("thermometer", dialect), dialect)
-
-    def _link(self, role: str, dialect: Dialect) -> Link:
-        stated = self.workplace.station.instruments()[role]
-        link = Link(
-            self.addresses[role] if stated.resource is None else stated.resource,
-            timeout_s=stated.timeout_s,
-            visa_library=stated.visa_library,
-            wire=wire_settings(dialect),
-            log=self.log,
-        )
-        self.links.append(link)
-        return link
-
-
-def _start_bench(
-    stack: ExitStack, path: Path, seed: int | None, goes_on: BenchStart | None
-) -> tuple[dict[str, str], str]:
-    from drivers.simulated.launch import SimulatedBenchProcess
-
-    first_started, number = (None, 1) if goes_on is None else goes_on
-    process = stack.enter_context(
-        SimulatedBenchProcess(path, seed=seed, first_started=first_started, start_number=number)
-    )
-    return process.addresses, path.read_text("utf-8")
-
-
-def _instrument(role: str, resource: str, identity: str) -> dict[str, str]:
-    return {"role": role, "resource": resource, "identity": identity}
+        addresses, description = process.addresses, path.read_text("utf-8")
+        resource = addresses["hand"]
+    if not resource:
+        return _Simulation()
+    hand = Hand(Link(resource))
+    stack.callback(hand.close)
+    instrument = {"role": "simulated hand", "resource": resource, "identity": hand.open()}
+    if math.isfinite(not_before):
+        hand.advance_to(not_before)
+    start = None
+    if addresses:
+        start = BenchStart(hand.started(), 1) if goes_on is None else goes_on
+    return _Simulation(hand, (instrument,), addresses, description, start)
 
 
 def _guard(

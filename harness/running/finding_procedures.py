@@ -19,17 +19,21 @@ from harness.bench.procedure import Procedure
 
 ENTRY_POINT_GROUP = "tareline.procedures"
 PARAMETER_TYPES = (int, float, str, bool)
+TOLD_BY = "TOLD_BY"
+"""Name in a procedure's file that says which command tells its runs together."""
 
 
 def procedure_names() -> list[str]:
-    """Built-in procedures and installed ones."""
+    """Built-in procedures in the order of use, then installed ones."""
     import procedures
 
     built_in = [
         module.name.replace("_", "-") for module in pkgutil.iter_modules(procedures.__path__)
     ]
-    installed = [entry.name for entry in entry_points(group=ENTRY_POINT_GROUP)]
-    return sorted({*built_in, *installed})
+    use = {name: place for place, name in enumerate(procedures.IN_ORDER_OF_USE)}
+    built_in.sort(key=lambda name: (use.get(name, len(use)), name))
+    installed = sorted({entry.name for entry in entry_points(group=ENTRY_POINT_GROUP)})
+    return [*built_in, *(name for name in installed if name not in built_in)]
 
 
 def find_procedure(name: str) -> Procedure:
@@ -51,7 +55,7 @@ def find_procedure(name: str) -> Procedure:
         return _checked(name, entry.load(), entry.value)
     raise InputError(
         f"there is no procedure {name!r}; {nearest(name, procedure_names())}",
-        hint="a procedure of your own is named by its file: tareline run ./my_procedure.py",
+        hint="a procedure of your own is named by its file, as in ./my_procedure.py",
     )
 
 
@@ -112,4 +116,5 @@ def _checked(name: str, function: Callable[..., Any], where: str) -> Procedure:
             )
     bench = parameters[0].annotation
     takes_lots = getattr(bench, "__module__", "") == "harness.bench.lot_bench"
-    return Procedure(name, function, tuple(parameters[1:]), takes_lots=takes_lots)
+    told_by = getattr(sys.modules[function.__module__], TOLD_BY, "")
+    return Procedure(name, function, tuple(parameters[1:]), takes_lots=takes_lots, told_by=told_by)

@@ -20,10 +20,10 @@ from harness.analysis.loss.plausibility import through_fault
 from harness.bench.clock import as_iso
 from harness.bench.readings_check import require_plausible, same_points, transmission_of
 from harness.evaluation.run_analysis import finish
-from harness.run_file import Kind, RunHeader, RunJournal
+from harness.run_file import Kind, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
-from harness.run_file.software import software_versions
+from harness.running.new_run import Origin, header_of, run_id
 from harness.station.items import Workplace, item_as_dict
 
 PROCEDURE = "import"
@@ -66,24 +66,19 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
     _require_alike([each.recording for each in placed])
     sweeps = {band: _sweeps(workplace, band, placed) for band in workplace.station.bands}
     started = placed[0].time
-    stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
-    run_id = f"{stamp}-{PROCEDURE}-{item}"
-    header = RunHeader(
-        run_id=run_id,
-        procedure=PROCEDURE,
-        parameters=_parameters(placed, recordings),
-        started=as_iso(started),
-        software=software_versions(),
-        station=workplace.station.as_dict(),
-        item=item_as_dict(item, workplace.items[item]),
-        instruments=tuple(_instrument(workplace, each) for each in placed),
-        simulated=recordings.is_simulated,
+    instruments = tuple(_instrument(workplace, each) for each in placed)
+    header = header_of(
+        run_id(started, PROCEDURE, item),
+        started,
+        Origin(workplace.station.as_dict(), instruments, recordings.is_simulated),
+        item_as_dict(item, workplace.items[item]),
+        (PROCEDURE, _parameters(placed, recordings)),
     )
     grids = {band: made[0].frequency_hz for band, made in sweeps.items()}
     told: list[str] = []
     history = earlier_runs(workplace.station, workplace.folder, grids, told.append)
     journal = RunJournal(
-        results / f"{run_id}.h5",
+        results / f"{header.run_id}.h5",
         header,
         grids,
         placed[0].recording.traces,

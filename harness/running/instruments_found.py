@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -20,14 +20,10 @@ from drivers.dialects.dialect import (
 from drivers.errors import BusyError, InputError, InstrumentError, TarelineError
 from drivers.instruments.dialect_trial import FAILED, Trial, TrialStep
 from drivers.link.link import Link, WireSettings, list_resources
-from drivers.quantities import (
-    FREQUENCY_UNITS,
-    LEVEL_UNITS,
-    TIME_UNITS,
-    parse_quantity,
-)
-from drivers.sweep import SweepSettings
+from drivers.quantities import counted
+from drivers.sweep import S_PARAMETERS
 from drivers.toml_file import nearest, require
+from harness.running.instruments_asked import InstrumentsAsked, TrialAsked
 from harness.running.locks import lock_instruments
 from harness.station.instrument_tables import InstrumentTable, SwitchTable
 from harness.station.station import Station, read_station
@@ -46,28 +42,6 @@ SHOWN_REPEATS = 3
 
 
 @dataclass(frozen=True)
-class Options:
-    """What was asked for on the command line, quantities as they were written."""
-
-    resources: tuple[str, ...] = ()
-    station: Path | None = None
-    role: str = ""
-    dialect: str = ""
-    start: str = "1 GHz"
-    stop: str = "2 GHz"
-    points: int = 51
-    averages: int = 1
-    power: str = "-30 dBm"
-    if_bandwidth: str = "1 kHz"
-    traces: tuple[str, ...] = ()
-    channels: tuple[str, ...] = ()
-    zero: bool = False
-    timeout: str = "5 s"
-    visa_library: str = "@py"
-    as_json: bool = False
-
-
-@dataclass(frozen=True)
 class Found:
     """An address, and who answers there."""
 
@@ -78,30 +52,12 @@ class Found:
     """False where somebody else drives the instrument, whom a question would disturb."""
 
 
-def run(options: Options) -> int:
-    """List instruments, or try a dialect on one; returns the exit status.
-
-    Raises:
-        InputError: the options do not say what to do.
-    """
-    station = None if options.station is None else require(read_station(options.station))
-    if not options.role:
-        return _list(options, station)
-    trial = _trial(options, station)
-    with lock_instruments([trial.resource]) as locks:
-        steps = replace(trial, held=locks.guard_descriptors).run()
-    if options.as_json:
-        typer.echo(json.dumps(_trial_json(trial, steps), indent=2))
-    else:
-        _show_steps(trial, steps)
-    return InstrumentError.exit_status if _has_failed(steps) else 0
-
-
-def _list(options: Options, station: Station | None) -> int:
-    asked = dict.fromkeys(options.resources, options.dialect) | _stated(options, station)
-    addresses = asked or dict.fromkeys(list_resources(options.visa_library), options.dialect)
-    found = [_identified(address, dialect, options) for address, dialect in addresses.items()]
-    if options.as_json:
+def list_instruments(asked: InstrumentsAsked) -> int:
+    """Tell who answers where; returns the exit status."""
+    known = dict.fromkeys(asked.resources, asked.dialect) | _stated(asked)
+    addresses = known or dict.fromkeys(list_resources(asked.visa_library), asked.dialect)
+    found = [_identified(address, dialect, asked) for address, dialect in addresses.items()]
+    if asked.as_json:
         listed = [asdict(one) for one in found]
         typer.echo(
             json.dumps({"schema": "tareline-instruments/1", "instruments": listed}, indent=2)
@@ -110,22 +66,43 @@ def _list(options: Options, station: Station | None) -> int:
         for one in found:
             problem = f"{'no answer' if one.asked else 'not asked'}: {one.problem}"
             typer.echo(f"{one.resource}\n    {one.identity or problem}")
-        if not asked:
+        if not known:
             typer.echo(
-                f"{len(found)} found by the VISA library. Instruments on the network are rarely "
-                "found by themselves:\ngive their addresses, such as "
+                f"{counted(len(found), 'instrument')} found by the VISA library. Instruments on "
+                "the network are rarely found by themselves:\ngive their addresses, such as "
                 '"TCPIP0::192.0.2.10::5025::SOCKET", or --station FILE.',
                 err=True,
             )
     return InstrumentError.exit_status if any(one.problem for one in found) else 0
 
 
-def _stated(options: Options, station: Station | None) -> dict[str, str]:
+def try_dialect(asked: InstrumentsAsked, wanted: TrialAsked) -> int:
+    """Try a dialect step by step and tell how it went; returns the exit status.
+
+    Raises:
+        InputError: what is asked does not say what to do.
+    """
+    trial = _trial(asked, wanted)
+    with lock_instruments([trial.resource]) as locks:
+        steps = replace(trial, held=locks.guard_descriptors).run()
+    if asked.as_json:
+        typer.echo(json.dumps(_trial_json(trial, steps), indent=2))
+    else:
+        _show_steps(trial, steps)
+    return InstrumentError.exit_status if _has_failed(steps) else 0
+
+
+def _station(asked: InstrumentsAsked) -> Station | None:
+    return None if asked.station is None else require(read_station(asked.station))
+
+
+def _stated(asked: InstrumentsAsked) -> dict[str, str]:
     """Addresses of a station file, with the dialect of each as the path of it or its name."""
-    if station is None or options.station is None:
+    station = _station(asked)
+    if station is None or asked.station is None:
         return {}
     return {
-        table.resource: _located(getattr(table, "dialect", ""), options.station.parent)
+        table.resource: _located(getattr(table, "dialect", ""), asked.station.parent)
         for table in station.instruments().values()
         if table.resource is not None
     }
@@ -135,10 +112,9 @@ def _located(dialect: str, folder: Path) -> str:
     return dialect if dialect in shipped_dialects() else str(folder / dialect)
 
 
-def _identified(resource: str, dialect: str, options: Options) -> Found:
-    timeout_s = _quantity(options.timeout, TIME_UNITS, "5 s")
+def _identified(resource: str, dialect: str, asked: InstrumentsAsked) -> Found:
     wire = wire_settings(load_dialect(dialect)) if dialect else WireSettings()
-    link = Link(resource, timeout_s=timeout_s, visa_library=options.visa_library, wire=wire)
+    link = Link(resource, timeout_s=asked.timeout_s, visa_library=asked.visa_library, wire=wire)
     try:
         with lock_instruments([resource]):
             return Found(resource, link.open())
@@ -150,28 +126,19 @@ def _identified(resource: str, dialect: str, options: Options) -> Found:
         link.close()
 
 
-def _trial(options: Options, station: Station | None) -> Trial:
+def _trial(asked: InstrumentsAsked, wanted: TrialAsked) -> Trial:
     """What to try, from the options and, where they are silent, from the station file."""
-    role = options.role.replace("-", " ")
+    station = _station(asked)
+    role = wanted.role.replace("-", " ")
     if role not in ROLES:
         raise InputError(f"there is no role {role!r}; {nearest(role, list(ROLES))}")
     stated = None if station is None else station.instruments().get(TABLES[role])
-    resource = _resource(options, stated, role)
-    name = options.dialect or getattr(stated, "dialect", "") or _shipped_for(role)
-    here = options.station is not None and not options.dialect
-    folder = options.station.parent if here and options.station is not None else Path()
-    power_dbm = _quantity(options.power, LEVEL_UNITS, "-30 dBm")
-    settings = SweepSettings(
-        start_hz=_hz(options.start),
-        stop_hz=_hz(options.stop),
-        points=options.points,
-        power_dbm=power_dbm,
-        if_bandwidth_hz=_hz(options.if_bandwidth),
-        averages=options.averages,
-    )
-    if not 0.0 < settings.start_hz < settings.stop_hz or settings.points < 2:
-        raise InputError("the band needs --start below --stop, and two points at least")
-    channels = options.channels
+    resource = _resource(asked.resources, stated, role)
+    name = asked.dialect or getattr(stated, "dialect", "") or _shipped_for(role)
+    here = asked.station is not None and not asked.dialect
+    folder = asked.station.parent if here and asked.station is not None else Path()
+    settings = wanted.sweep.settings()
+    channels = wanted.channels
     if isinstance(stated, SwitchTable) and not channels:
         channels = (stated.through, stated.item)
     if role == "signal switch" and not channels:
@@ -181,31 +148,20 @@ def _trial(options: Options, station: Station | None) -> Trial:
         resource=resource,
         dialect=load_dialect(name, ROLES[role], relative_to=folder),
         settings=settings,
-        maximum_power_dbm=power_dbm if station is None else station.maximum_power_dbm,
-        traces=options.traces or getattr(stated, "traces", ()) or ("S11", "S21", "S12", "S22"),
+        maximum_power_dbm=settings.power_dbm if station is None else station.maximum_power_dbm,
+        traces=wanted.traces or getattr(stated, "traces", ()) or S_PARAMETERS,
         channels=channels,
-        timeout_s=_quantity(options.timeout, TIME_UNITS, "5 s"),
-        visa_library=options.visa_library,
-        zero=options.zero,
+        timeout_s=asked.timeout_s,
+        visa_library=asked.visa_library,
+        zero=wanted.zero,
     )
 
 
-def _hz(text: str) -> float:
-    return _quantity(text, FREQUENCY_UNITS, "1 GHz")
-
-
-def _quantity(text: str, units: Mapping[str, float], example: str) -> float:
-    try:
-        return parse_quantity(text, units, example)
-    except ValueError as error:
-        raise InputError(str(error)) from error
-
-
-def _resource(options: Options, stated: InstrumentTable | None, role: str) -> str:
-    if len(options.resources) > 1:
+def _resource(resources: tuple[str, ...], stated: InstrumentTable | None, role: str) -> str:
+    if len(resources) > 1:
         raise InputError("a dialect is tried on one instrument: give one address")
-    if options.resources:
-        return options.resources[0]
+    if resources:
+        return resources[0]
     if stated is None or stated.resource is None:
         raise InputError(
             f"no address of a {role} is known",
@@ -269,14 +225,20 @@ def _said(messages: Sequence[tuple[str, str]]) -> Iterator[str]:
         if earlier == [message] * SHOWN_REPEATS:
             repeated += 1
             continue
-        if repeated > 1:
-            yield f"... the same {repeated // 2} times more"
+        yield from _same(repeated // 2)
         if repeated % 2:  # the question was the same, its answer is not
             yield " ".join(messages[place - 1])
         repeated = 0
         yield " ".join(message)
-    if repeated:
-        yield f"... the same {repeated // 2} times more"
+    yield from _same(repeated // 2)
+    if repeated % 2:  # a question that was not answered any more
+        yield " ".join(messages[-1])
+
+
+def _same(count: int) -> Iterator[str]:
+    """How often the same question and answer came once more."""
+    if count:
+        yield f"... the same {'once' if count == 1 else f'{count} times'} more"
 
 
 def show_dialect(name: str, *, as_written: bool) -> None:

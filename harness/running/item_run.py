@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -22,9 +21,9 @@ from drivers.errors import (
     RunFileError,
     StoppedError,
 )
+from drivers.quantities import counted
 from harness.bench.bench import Bench
 from harness.bench.clock import as_iso
-from harness.bench.equipment import Equipment, Exchange
 from harness.bench.procedure import Procedure
 from harness.bench.procedure_errors import in_earnest
 from harness.bench.rehearsal import Workload
@@ -32,16 +31,17 @@ from harness.bench.replay import Replay
 from harness.bench.takeover import MARK
 from harness.bench.zero_judgement import GoingOn
 from harness.evaluation.run_analysis import assess, finish
+from harness.report.words.suggested_command import go_on
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
-from harness.run_file.software import software_versions
-from harness.running.connected import ConnectedStation
-from harness.running.interrupts import StopRequested, StopSignals
+from harness.running.interrupts import StopRequested
 from harness.running.locks import lock_run
+from harness.running.new_run import header_of, run_id
+from harness.running.open_station import OpenStation
 from harness.running.progress import PlainProgress, TerminalProgress, progress_on_stderr
 from harness.running.who_connects import exchange_of
-from harness.station.items import Item, Workplace, item_as_dict
+from harness.station.items import Item, item_as_dict
 
 
 @dataclass(frozen=True)
@@ -54,36 +54,8 @@ class Assignment:
     """Folder of the run files."""
     begun: Callable[[Path], None] = lambda path: None
     """Told of every run file once it is there."""
-
-
-@dataclass(frozen=True)
-class OpenStation:
-    """A station with its instruments connected, on which item after item can be measured."""
-
-    workplace: Workplace
-    connected: ConnectedStation
-    stop: StopSignals
-
-    @contextmanager
-    def shutting_down(self, why: str) -> Iterator[str]:
-        """RF off first, then the section, which gets `why` and what was wrong with that; a
-        second signal waits.
-
-        Raises:
-            InstrumentError: RF may be on, which matters more than whatever the section raises.
-        """
-        with self.stop.shutting_down():
-            trouble: InstrumentError | None = None
-            try:
-                self.connected.source.make_safe()
-            except InstrumentError as error:
-                trouble = error
-                why = f"{why}; {error.what}"
-            try:
-                yield why
-            finally:
-                if trouble is not None:
-                    raise trouble
+    again: tuple[str | Path, ...] = ()
+    """Options that whoever goes on with a run has to give again."""
 
 
 class ItemRun:
@@ -106,7 +78,14 @@ class ItemRun:
             InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
             StoppedError: a signal ended it; RF is off, finished sweeps are kept.
         """
-        header = self._header()
+        procedure, started = self._assignment.procedure, self._connected.clock()
+        header = header_of(
+            run_id(started, procedure.name, self._item_name),
+            started,
+            self._place.origin(),
+            item_as_dict(self._item_name, self._item),
+            (procedure.name, self._assignment.parameters),
+        )
         path = self._assignment.results / f"{header.run_id}.h5"
         with lock_run(path):
             return self._carry_out(self._create_journal(path, header), work, None, None)
@@ -135,7 +114,11 @@ class ItemRun:
                     self._workplace.station, self._connected, self._item_name, progress, note,
                     self._item.ends,
                 )  # fmt: skip
-                equipment = self._equipment(journal, exchange, progress)
+                equipment = replace(
+                    self._place.equipment(exchange, journal, _Counting(self, progress)),
+                    uncertainty_db=partial(_uncertainty_db, journal),
+                    reconnections=self._connected.reconnections,
+                )
                 bench = Bench(equipment, self._item_name, self._bands, past, going_on)
                 with in_earnest(self._assignment.procedure.name):
                     self._assignment.procedure.function(bench, **self._assignment.parameters)
@@ -147,15 +130,16 @@ class ItemRun:
                 journal.close()
         except StopRequested as request:
             self._shut_down(journal, bench, "stopped", f"by {request}")
+            kept = counted(self._kept, "finished sweep")
             raise stopped(
                 request,
-                f"{self._kept} finished sweeps of {self._item_name} are kept in {journal.path}",
-                hint=_resume_hint(journal.path),
+                f"{kept} of {self._item_name} kept in {journal.path}",
+                hint=self._go_on(journal.path),
             ) from request
         except BaseException as error:
             self._shut_down(journal, bench, "error", f"{type(error).__name__}: {error}")
             if isinstance(error, InstrumentError | RunFileError | ProcedureError):
-                error.hint = "; then ".join(filter(None, (error.hint, _resume_hint(journal.path))))
+                error.hint = "; then ".join(filter(None, (error.hint, self._go_on(journal.path))))
             raise
         with self._stop.deferred():
             finish(journal.path, as_iso(self._connected.clock()))
@@ -168,6 +152,9 @@ class ItemRun:
             self._record(journal, kind, told)
             journal.close()
 
+    def _go_on(self, path: Path) -> str:
+        return go_on(path, self._assignment.again)
+
     def _record(self, journal: RunJournal, kind: str, text: str) -> None:
         try:
             now = self._connected.clock()
@@ -175,45 +162,6 @@ class ItemRun:
             # the simulated bench is gone, and its time with it
             now = datetime.now(tz=UTC).timestamp()
         journal.event(Event(now, kind, text))
-
-    def _equipment(
-        self,
-        journal: RunJournal,
-        exchange: Exchange,
-        progress: PlainProgress | TerminalProgress,
-    ) -> Equipment:
-        thermometer = self._connected.thermometer
-        return Equipment(
-            source=self._connected.source,
-            exchange=exchange,
-            journal=journal,
-            progress=_Counting(self, progress),
-            clock=self._connected.clock,
-            unbroken=self._stop.deferred,
-            floor_db=self._workplace.station.floor_db,
-            oldest_zero_s=self._workplace.station.zero.oldest_s,
-            wait_until=self._connected.wait_until,
-            temperature_c=None if thermometer is None else thermometer.read_c,
-            uncertainty_db=partial(_uncertainty_db, journal),
-            reconnections=self._connected.reconnections,
-        )
-
-    def _header(self) -> RunHeader:
-        procedure, station = self._assignment.procedure, self._workplace.station
-        started = self._connected.clock()
-        stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
-        return RunHeader(
-            run_id=f"{stamp}-{procedure.name}-{self._item_name}",
-            procedure=procedure.name,
-            parameters=dict(self._assignment.parameters),
-            started=as_iso(started),
-            software=software_versions(),
-            station=station.as_dict(),
-            item=item_as_dict(self._item_name, self._item),
-            instruments=self._connected.instruments,
-            simulated=self._connected.is_simulated,
-            simulated_bench=self._connected.simulated_bench,
-        )
 
     def _create_journal(self, path: Path, header: RunHeader) -> RunJournal:
         grids = {band: settings.frequency_hz() for band, settings in self._bands.items()}
@@ -240,7 +188,7 @@ class ItemRun:
         """Let whoever goes on with the run start its simulated bench as one that goes on, too."""
         start = self._connected.bench_start
         if start is not None:
-            self._record(journal, MARK, json.dumps({"bench_start": start}))
+            self._record(journal, MARK, start.mark())
 
     def count_sweep(self) -> None:
         """One more sweep is safely kept."""
@@ -284,7 +232,3 @@ def stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:
     error = StoppedError(f"stopped by {request}; RF is off; {kept}", hint=hint)
     error.exit_status = request.exit_status
     return error
-
-
-def _resume_hint(path: Path) -> str:
-    return f"go on with it: tareline resume {path}"

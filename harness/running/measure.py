@@ -7,12 +7,15 @@ from functools import partial
 from pathlib import Path
 
 from drivers.errors import InputError, TarelineError
+from drivers.quantities import counted
 from harness.bench.procedure_errors import in_rehearsal
 from harness.bench.rehearsal import StandIn, Workload, rehearse
 from harness.bench.replay import Replay
-from harness.running.connected import check_files, connect
+from harness.running.connected import connect
 from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
+from harness.running.item_run import Assignment, ItemRun, stopped
+from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import Item, Workplace
 from harness.station.station import Station
 
@@ -42,12 +45,13 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
                     finished.append(ItemRun(place, assignment, name, item).measure(work[name]))
         except StopRequested as request:
             # a stop outside of a run: while connecting, or between two items
-            raise stopped(request, f"{len(finished)} finished runs are kept") from request
+            raise stopped(request, f"{counted(len(finished), 'finished run')} kept") from request
         except TarelineError as error:
             not_begun = list(items)[len(finished) + 1 :]
             if not_begun:
+                # a command to paste stays at the end
                 error.hint = "; ".join(
-                    filter(None, (error.hint, f"not begun: {', '.join(not_begun)}"))
+                    filter(None, (f"not begun: {', '.join(not_begun)}", error.hint))
                 )
             raise
     return finished

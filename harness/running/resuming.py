@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -16,9 +17,10 @@ from harness.bench.clock import as_iso
 from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import StandIn
 from harness.bench.replay import Replay
-from harness.bench.takeover import MARK
+from harness.bench.takeover import MARK, read_json
 from harness.bench.zero_judgement import GoingOn
 from harness.evaluation.run_analysis import finish
+from harness.report.words.suggested_command import go_on, station_again, suggested_command
 from harness.run_file import (
     Kept,
     Kind,
@@ -28,17 +30,20 @@ from harness.run_file import (
     read_header,
     read_kept,
     read_last_swept,
+    read_mean_times,
     read_rows,
-    read_zero_times,
     take_up,
 )
 from harness.run_file.run import Event
-from harness.running.connected import BenchStart, ConnectedStation, check_files, connect
+from harness.running.bench_start import BenchStart, next_start
+from harness.running.connected import ConnectedStation, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, ItemRun, OpenStation, stopped
+from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
+from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
 
@@ -59,7 +64,10 @@ class Stopped:
     kept: Kept
     rows: dict[tuple[str, Kind], int]
     """Finished sweeps, suspect ones too, by band and kind."""
-    zero_times: dict[int, float]
+    times: dict[tuple[str, Kind, int], tuple[float, int]]
+    """Mean Unix time of those that can be true, and how many, by band, kind and index."""
+    last_joined: float
+    """Unix s."""
     last_swept: float
     marks: tuple[dict[str, Any], ...]
 
@@ -67,15 +75,12 @@ class Stopped:
         """Its way through its procedure; made anew for each going-through."""
         bands = self.header.station["bands"]
         kept = self.kept
-        return Replay(bands, kept.sweeps, kept.events, self.zero_times, self.last_swept)
+        return Replay(bands, kept.sweeps, kept.events, self.last_joined, self.last_swept)
 
     @property
     def bench_start(self) -> BenchStart | None:
         """How the simulated bench is to start, where one is started for the run."""
-        starts = [BenchStart(*mark["bench_start"]) for mark in self.marks if "bench_start" in mark]
-        if not starts:
-            return None
-        return starts[-1]._replace(number=starts[-1].number + 1)
+        return next_start(self.marks)
 
     @property
     def item(self) -> tuple[str, Item]:
@@ -120,7 +125,7 @@ def _resume(run: Stopped, station_path: Path, procedure: str | None) -> Path:
     workplace = Workplace(station.content, {name: item}, station_path.resolve().parent)
     require_same_station(run, workplace)
     check_files(workplace, [name])
-    assignment = _assignment(run, procedure)
+    assignment = _assignment(run, station_path, procedure)
     now = run.kept.last_time
     if station.content.simulation is None:
         now = max(now, time.time())
@@ -141,7 +146,7 @@ def _resume(run: Stopped, station_path: Path, procedure: str | None) -> Path:
                 return ItemRun(place, assignment, name, item).go_on(work, run.past(), going_on)
         except StopRequested as request:
             raise stopped(
-                request, f"{path} is as it was", hint=f"go on with it: tareline resume {path}"
+                request, f"{path} is as it was", hint=go_on(path, assignment.again)
             ) from request
 
 
@@ -156,16 +161,24 @@ def read_stopped(path: Path) -> Stopped:
         if header.finished:
             raise InputError(
                 f"{str(path)!r} is finished: there is nothing to resume",
-                hint=f"tareline report {path}",
+                hint=suggested_command("report", path),
             )
         kept = read_kept(file)
-        marks = tuple(json.loads(event.text) for event in kept.events if event.kind == MARK)
-        return Stopped(path, header, kept, read_rows(file), read_zero_times(file),
-                       read_last_swept(file), marks)  # fmt: skip
+        marks = tuple(read_json(kept.events, MARK))
+        return Stopped(
+            path=path,
+            header=header,
+            kept=kept,
+            rows=read_rows(file),
+            times=read_mean_times(file),
+            last_joined=read_last_swept(file, "normalization"),
+            last_swept=read_last_swept(file, "insertions"),
+            marks=marks,
+        )
 
 
 def _going_on(run: Stopped, journal: RunJournal, station: Station) -> GoingOn:
-    return GoingOn(journal, station, run.rows, sum(run.kept.sweeps.values()))
+    return GoingOn(journal, station, run.rows, run.times, sum(run.kept.sweeps.values()))
 
 
 def _finish(run: Stopped, stand_in: StandIn, now: float) -> Path:
@@ -185,18 +198,19 @@ def _finish(run: Stopped, stand_in: StandIn, now: float) -> Path:
     return run.path
 
 
-def _assignment(run: Stopped, given: str | None) -> Assignment:
+def _assignment(run: Stopped, station: Path, given: str | None) -> Assignment:
     """The procedure that the run was made with, and its parameters.
 
     Raises:
         InputError: it is not there any more, or takes other parameters.
     """
-    procedure = _procedure(run, given)
+    again = station_again(station)
+    procedure = _procedure(run, given, again)
     if procedure.takes_lots:
         raise InputError(
             f"{str(run.path)!r} is one item of a lot, and a lot is gone on with as a whole",
-            hint=f"the command that began it, with --results {run.path.parent}; it asks for this "
-            "item again",
+            hint="the command that began it, with --results "
+            f"{shlex.quote(str(run.path.parent))}; it asks for this item again",
         )
     names = {parameter.name for parameter in procedure.parameters}
     recorded = run.header.parameters
@@ -208,23 +222,26 @@ def _assignment(run: Stopped, given: str | None) -> Assignment:
             where=str(run.path),
             hint="take the procedure as it was, or measure the item again",
         )
-    return Assignment(procedure, recorded, run.path.parent)
+    if given is not None:
+        again = (*again, "--procedure", given)
+    return Assignment(procedure, recorded, run.path.parent, again=again)
 
 
-def _procedure(run: Stopped, given: str | None) -> Procedure:
+def _procedure(run: Stopped, given: str | None, again: tuple[str | Path, ...]) -> Procedure:
     if given is not None:
         return find_procedure(given)
+    with_file = suggested_command("resume", run.path, *again, "--procedure", "FILE")
     files = [mark["procedure"] for mark in run.marks if "procedure" in mark]
     if files and not Path(files[-1]).is_file():
         raise InputError(
             f"the procedure of this run stood in {files[-1]!r}, where it is no longer",
-            hint="say where it is: tareline resume RUN --procedure FILE",
+            hint=f"say where it is:\n{with_file}",
         )
     if not files and run.header.procedure not in procedure_names():
         raise InputError(
             f"there is no procedure {run.header.procedure!r} to go on with",
             where=str(run.path),
-            hint="say which it is: tareline resume RUN --procedure FILE",
+            hint=f"say which it is:\n{with_file}",
         )
     return find_procedure(files[-1] if files else run.header.procedure)
 

@@ -19,6 +19,8 @@ from harness.run_file import open_run, read_header
 class TruthRow:
     """One band of one run."""
 
+    run: str
+    """Its id."""
     item: str
     band: str
     points: int
@@ -53,6 +55,7 @@ def compare_with_truth(paths: Sequence[Path]) -> list[TruthRow]:
             error_db = result.insertion_loss_db - truth_db
             rows.append(
                 TruthRow(
+                    run.run_id,
                     run.item["id"],
                     band,
                     len(error_db),

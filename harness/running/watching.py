@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,12 +18,15 @@ from drivers.quantities import SI_CONTEXT
 from drivers.sweep import SweepSettings
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
-from harness.analysis.loss.loss import level_db
+from harness.analysis.loss.loss import level_db, transmission_row
 from harness.evaluation.standing import standing_of_band, worst_point
 from harness.evaluation.watch_look import BandLook, Look
 from harness.run_file import Group, RunHeader, open_run, read_events, read_header, read_temperature
 from harness.run_file.reading import read_traces, sound_rows
 from harness.run_file.run import FOR_PROGRAMS, Event, moment
+
+if TYPE_CHECKING:
+    from harness.bench.rehearsal import Workload
 
 LAST_SWEEPS = 5
 MOST_SHARE = 0.1
@@ -44,8 +47,17 @@ class _Stated:
 
     through_loss_db: dict[str, float]
     """Mean over each band of the loss of what closed the through."""
-    planned: int | None
-    """Sweeps in all; None where the procedure is not at hand."""
+    planned: Workload | None
+    """All of it; None where the procedure is not at hand, or is somebody's own: a watcher does not
+    carry that out."""
+    takes_lots: bool
+    """Whether the zero was swept before, and stands in the file from the beginning."""
+
+    def planned_sweeps(self, through: int) -> int | None:
+        """Sweeps in all, of which so many of the through are kept."""
+        if self.planned is None:
+            return None
+        return through + self.planned.item_sweeps if self.takes_lots else self.planned.sweeps
 
 
 @dataclass
@@ -98,7 +110,7 @@ class Watcher:
         start = moment(header.started)
         begun = start.timestamp() if start else last
         schedule = _schedule(events)
-        planned = None if schedule else stated.planned
+        planned = stated.planned_sweeps(sum(through for through, _ in counts.values()))
         left = _left_s(schedule, last, begun, sweeps, planned)
         faults = [event for event in events if event.kind in FAULTS]
         told = [event for event in events if event.kind not in FOR_PROGRAMS]
@@ -187,7 +199,7 @@ def newest_unfinished(folder: Path) -> Path:
             continue
     raise InputError(
         f"there is no unfinished run in {str(folder)!r}",
-        hint="name a run file: tareline watch results/....h5",
+        hint="name a run file, or with --results the folder of the run",
     )
 
 
@@ -208,7 +220,7 @@ def _last_losses_db(
     group: Group, traces: tuple[str, ...], through_loss_db: float
 ) -> tuple[float, ...]:
     """Band means of the last sweeps against the last making of the through."""
-    row = traces.index("S21") if "S21" in traces else 0
+    row = transmission_row(traces)
     through, item = group["normalization"], group["insertions"]
     good = np.flatnonzero(sound_rows(through))
     swept = np.flatnonzero(sound_rows(item))[-LAST_SWEEPS:]
@@ -272,23 +284,28 @@ def _stated(header: RunHeader) -> _Stated:
             band: 0.0 if through is None else float(through.loss_db(of.frequency_hz()).mean())
             for band, of in bands.items()
         },
-        _planned_sweeps(header, bands),
+        *_planned(header, bands),
     )
 
 
-def _planned_sweeps(header: RunHeader, bands: dict[str, SweepSettings]) -> int | None:
-    """Sweeps of the whole procedure, by rehearsing it; None where it is not at hand."""
+def _planned(header: RunHeader, bands: dict[str, SweepSettings]) -> tuple[Workload | None, bool]:
+    """The work of the whole procedure, by rehearsing it, and whether it takes lots; no work where
+    it is not at hand."""
+    from harness.bench.lot_rehearsal import rehearse_lot
     from harness.bench.rehearsal import rehearse
     from harness.running.finding_procedures import find_procedure, procedure_names
 
     if header.procedure not in procedure_names():
-        return None
+        return None, False
     procedure = find_procedure(header.procedure)
-    if procedure.takes_lots:
-        return None
-    function = partial(procedure.function, **header.parameters)
+    # a trial of a study says more in its header: who measures, and how often before
+    own = {parameter.name for parameter in procedure.parameters}
+    given = {name: value for name, value in header.parameters.items() if name in own}
+    function = partial(procedure.function, **given)
     try:
-        return rehearse(function, str(header.item.get("id", "")), bands).sweeps
+        if procedure.takes_lots:
+            return rehearse_lot(function, bands), True
+        return rehearse(function, str(header.item.get("id", "")), bands), False
     except (TarelineError, TypeError):
         # the procedure of this version takes other parameters
-        return None
+        return None, False

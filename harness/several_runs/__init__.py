@@ -1,4 +1,7 @@
-"""Runs taken together: cables, adapters, delays, lots, gauge studies."""
+"""Runs taken together: cables, adapters, delays, lots, gauge studies.
+
+From files alone; the commands and the reports use it.
+"""
 
 __all__ = [
     "adapter_losses",

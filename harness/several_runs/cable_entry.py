@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 from harness.several_runs.cable_from_lengths import MeasuredCable
 
 SPREAD_OF_A_TYPE = 0.05
@@ -42,7 +42,8 @@ def add_entry(path: Path, cable: MeasuredCable) -> None:
     """Add the entry to a catalogue file, which is made if it is not there.
 
     Raises:
-        InputError: the file has such a cable already, or cannot be read or written.
+        InputError: the file has such a cable already, or cannot be read.
+        UnwritableError: it cannot be written.
     """
     try:
         before = path.read_text("utf-8") if path.exists() else ""
@@ -60,7 +61,7 @@ def add_entry(path: Path, cable: MeasuredCable) -> None:
     try:
         path.write_text(text, "utf-8")
     except OSError as error:
-        raise InputError(f"{str(path)!r} cannot be written: {error}") from error
+        raise UnwritableError(path, error) from error
 
 
 def _description(cable: MeasuredCable) -> str:

@@ -21,7 +21,11 @@ from harness.analysis.loss.contributions_from_readings import (
 )
 from harness.analysis.several_runs.linear_model import RunErrors, pooled_scatter
 from harness.analysis.uncertainty.budget import Contribution
-from harness.analysis.uncertainty.mismatch import mismatch_uncertainty_db, reflection_magnitude
+from harness.analysis.uncertainty.mismatch import (
+    TwoPort,
+    mismatch_uncertainty_db,
+    reflection_magnitude,
+)
 from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
 from harness.run_file.run import Run
@@ -191,7 +195,9 @@ def mismatch_of_through_db(station: Station, frequency_hz: FloatArray) -> FloatA
     source = reflection_magnitude(station.source_match_db)
     load = reflection_magnitude(station.receiver.load_match_db)
     transmission = 10.0 ** (-loss_db / 20.0)
-    return mismatch_uncertainty_db(source, load, a, a, transmission, 0.0, 0.0, 0.0)
+    return mismatch_uncertainty_db(
+        source, load, TwoPort(a, a, transmission), TwoPort(0.0, 0.0, 0.0)
+    )
 
 
 def run_errors(results: Sequence[BandResult], of_through_db: FloatArray) -> RunErrors:

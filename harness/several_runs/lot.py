@@ -20,6 +20,7 @@ from harness.evaluation.item_diagnosis import from_text
 from harness.evaluation.standing import Standing, reach, standing_of_verdict, worst_standing
 from harness.run_file.figures import BandFigures, RunFigures, read_figures
 from harness.run_file.run import moment
+from harness.run_file.run_folder import runs_in
 
 ACCEPTED = (Standing.PASS, Standing.CONDITIONAL_PASS)
 
@@ -103,13 +104,11 @@ class LotGroup:
             items=tuple(item.name for item in self.items),
             time=np.array([unix(item.run.started) for item in self.items]),
             loss_db=column("insertion_loss_db"),
-            expanded_uncertainty_db=column("expanded_uncertainty_db"),
             guard_band_db=column("guard_band_db"),
             limit_db=column("limit_db"),
             margin_db=column("margin_db"),
             expected_db=column("expected_db"),
             zero_change_db=column("zero_change_db"),
-            severity=np.array([Verdict(b.verdict).severity if b.verdict else -1 for b in bands]),
         )
 
     def column(self, name: str) -> np.ndarray:
@@ -220,12 +219,7 @@ def read_lot(folder: Path, seen: Callable[[int, int], None] = lambda done, total
     Raises:
         InputError: there is no run file in it.
     """
-    paths = sorted(path for path in folder.glob("*.h5") if not path.name.startswith("."))
-    if not paths:
-        raise InputError(
-            f"there is no run file in {str(folder)!r}",
-            hint="name a folder into which `tareline run` has written with --results",
-        )
+    paths = runs_in(folder)
     runs, unreadable = read_runs(paths, seen)
     if not runs:
         path, problem = unreadable[0]

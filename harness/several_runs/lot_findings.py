@@ -34,9 +34,8 @@ class GroupFindings:
     limit_db: float | None
     """The one limit at every item's deciding point; None where they differ or there is none."""
     judged_db: FloatArray | None
-    """(N,) what is held against `judged_limit_db`: the loss, or its excess over the limit where
-    the limits differ from item to item; None without a limit."""
-    judged_limit_db: float
+    """(N,) what is judged: the loss, or its excess over the limit where the limits differ from
+    item to item; None without a limit."""
     rest_db: FloatArray
     """(N,) the losses without those that stand apart, which are NaN."""
     chart: ChartPair | None
@@ -90,7 +89,6 @@ def find_in_group(group: LotGroup) -> GroupFindings:
         summary=summary,
         limit_db=one_limit,
         judged_db=judged_db,
-        judged_limit_db=judged_limit_db,
         rest_db=rest_db,
         chart=chart,
         insertions=means_and_ranges_chart(insertions) if several else None,

@@ -1,11 +1,14 @@
-"""What the TOML files state of a station, its items and its parts."""
+"""What the TOML files state of a station, its items and its parts.
+
+Others use `items` (both files, checked against each other) and `station`; `README.md` names
+every key.
+"""
 
 __all__ = [
     "certificate_details",
     "instrument_tables",
     "items",
     "loss_table",
-    "rule_tables",
     "starter_files",
     "statements",
     "station",

@@ -11,8 +11,6 @@ from pydantic import BeforeValidator, Field
 from drivers.errors import InputError
 from drivers.toml_file import Mistake, Table, nearest, raise_mistakes, read_table, require
 
-EXAMPLE = "certificate.toml"
-
 
 def _day(value: object) -> date:
     # a date and time is a date to Python, but says more than a certificate does

@@ -148,7 +148,7 @@ class ItemsFile(Table):
         wrong = [name for name in items if not _ITEM_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(
-                f"{wrong[0]!r} cannot name an item: use letters, digits, '.', '-' and '_'"
+                f"{wrong[0]!r} cannot name an item: use A to Z, a to z, digits, '.', '-' and '_'"
             )
         return items
 
@@ -180,9 +180,8 @@ class Workplace:
         if not self.items:
             raise InputError(
                 "the items file has kinds only, and no item of its own",
-                hint="tareline run spot-check --kind "
-                f"{next(iter(self.kinds), 'KIND')} takes items by serial number; or add a table "
-                "such as [items.PIG-0451]",
+                hint="the procedure spot-check takes items by serial number, with --kind "
+                f"{next(iter(self.kinds), 'KIND')}; or add a table such as [items.PIG-0451]",
             )
         unknown = [name for name in names if name not in self.items]
         raise_mistakes(

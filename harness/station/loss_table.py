@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 from harness.analysis.arrays import FloatArray
 
 HEADER = ("frequency_hz", "loss_db", "standard_uncertainty_db")
@@ -71,7 +71,8 @@ def write_loss_table(
     """Write a table; the arrays have shape (P,). Refuses to overwrite.
 
     Raises:
-        InputError: the file is there already, or cannot be written.
+        InputError: the file is there already.
+        UnwritableError: it cannot be written.
     """
     rows = zip(frequency_hz, loss_db, standard_uncertainty_db, strict=True)
     text = "".join(f"# {line}\n" for line in remark.splitlines()) + EXAMPLE + "\n"
@@ -85,7 +86,7 @@ def write_loss_table(
             hint="choose another name, or remove it",
         ) from error
     except OSError as error:
-        raise InputError(f"{str(path)!r} cannot be written: {error}") from error
+        raise UnwritableError(path, error) from error
 
 
 def at_frequency(points: LossPoints, frequency_hz: FloatArray) -> tuple[FloatArray, FloatArray]:

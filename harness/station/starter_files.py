@@ -5,7 +5,7 @@ from __future__ import annotations
 from importlib import resources
 from pathlib import Path
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 
 NAMES = (
     "station.toml",
@@ -20,7 +20,8 @@ def write_starter(folder: Path) -> list[Path]:
     """Write the starting files into `folder`, which is made if need be; overwrites nothing.
 
     Raises:
-        InputError: one of the files is already there, or the folder cannot be written.
+        InputError: one of the files is already there.
+        UnwritableError: the folder cannot be written.
     """
     there = [name for name in NAMES if (folder / name).exists()]
     if there:
@@ -37,5 +38,5 @@ def write_starter(folder: Path) -> list[Path]:
             path.write_text((source / name).read_text("utf-8"), "utf-8")
             written.append(path)
     except OSError as error:
-        raise InputError(f"cannot write into {str(folder)!r}: {error}") from error
+        raise UnwritableError(folder, error) from error
     return written

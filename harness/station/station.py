@@ -124,7 +124,8 @@ class Station(Table):
         wrong = [name for name in bands if not _BAND_NAME.fullmatch(name)]
         if wrong:
             raise ValueError(
-                f"{wrong[0]!r} cannot name a band: use letters, digits, blanks, '.', '-' and '_'"
+                f"{wrong[0]!r} cannot name a band: use A to Z, a to z, digits, blanks, '.', "
+                "'-' and '_'"
             )
         return bands
 

@@ -1,31 +1,42 @@
 """The command line in a process of its own, forked from the tests': what it imports is there
 already, so that it starts at once. Some tests start it from nothing, as a person does."""
 
+import importlib
 import os
 import sys
 import tempfile
 import warnings
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
-# what commands import only when they are carried out
-import pyvisa_py  # noqa: F401
-import scipy.optimize  # noqa: F401
-
-import harness.commands.reporting
-import harness.report.pages.run_page
-import harness.running.import_run
-import harness.running.measure
-import harness.running.truth_check  # noqa: F401
+from harness.analysis.expected.catalogue_files import load_catalogue
 
 FROM_NOTHING = (sys.executable, "-c", "from harness.commands.cli import main; main()")
 NO_STATUS = 70
+LOADED = (
+    "harness.commands.reporting", "harness.evaluation.verification", "harness.planning.planned",
+    "harness.report.pages.run_page", "harness.running.afterwards", "harness.running.import_run",
+    "harness.running.measure", "harness.running.truth_check", "jinja2", "matplotlib.backends",
+    "matplotlib.figure", "matplotlib.backends.backend_svg", "matplotlib.font_manager", "pyvisa_py",
+    "quantiphy", "rich.table", "scipy.integrate", "scipy.interpolate", "scipy.linalg",
+    "scipy.optimize", "scipy.stats",
+)  # fmt: skip
+
+
+@cache
+def load():
+    """Have what commands import only when they are carried out, before the first is forked."""
+    for name in LOADED:
+        importlib.import_module(name)
+    load_catalogue()
 
 
 class Started:
     """A command that runs; its standard output and error go to files."""
 
     def __init__(self, arguments, folder, typed):
+        load()
         self._files = tempfile.TemporaryDirectory()
         self._said = [Path(self._files.name) / name for name in ("stdout", "stderr")]
         typed_file = Path(self._files.name) / "stdin"

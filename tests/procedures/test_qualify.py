@@ -19,6 +19,8 @@ from harness.run_file.run import Run
 from harness.running.truth_check import compare_with_truth
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
+from tests.harness import command_line
+from tests.harness.set_ups import use_set_up
 
 BANDS, POINTS = 5, 21
 READ_ALONE = """
@@ -34,15 +36,9 @@ print(json.dumps(found))
 """
 
 
-MAIN = "from harness.commands.cli import main; main()"
-
-
-def tareline(*arguments, folder, status=0, **options):
+def tareline(*arguments, folder, status=0):
     """Run the command as a person does; returns what it printed."""
-    done = subprocess.run(
-        [sys.executable, "-c", MAIN, *map(str, arguments)],
-        cwd=folder, capture_output=True, text=True, check=False, timeout=100, **options,
-    )  # fmt: skip
+    done = command_line.tareline(*arguments, folder=folder)
     assert done.returncode == status, done.stderr
     return done
 
@@ -228,10 +224,10 @@ def test_the_same_seed_gives_the_same_readings(tmp_path):
     for name, seed in (("one", 7), ("two", 7), ("three", 8)):
         folder = tmp_path / name
         write_starter(folder)
+        use_set_up(folder, "vector", points=5, bands=("satellite", "backhaul-5600"))
         station = folder / "station.toml"
         text = station.read_text("utf-8")
         seeded = f'bench = "simulated-bench.toml"\nseed = {seed}'
-        text = re.sub("points = [0-9]+", "points = 5", text)
         station.write_text(text.replace('bench = "simulated-bench.toml"', seeded), "utf-8")
         tareline("run", "qualify", "--item", "JMP-0107", "--insertions", 2, "--sweeps", 1,
                  folder=folder)  # fmt: skip

@@ -1,6 +1,7 @@
 """The simulated operator's hand: connects things, and tells the bench's own time.
 
 CONNect makes a connection at once, and well; OPERator asks a person to make it, who takes time.
+The hand is an instrument of its own, so that the analyzer has no command that a real one lacks.
 """
 
 from __future__ import annotations
@@ -43,7 +44,6 @@ class SimulatedHand:
                 Query("CONNect:CATalog", lambda: tuple(map(Quoted, bench.description.items))),
                 Command("OPERator:ITEM", self._ask_for_item, parameters=(Text(),)),
                 Command("OPERator:THRough", lambda: self._operator.exchange(THROUGH)),
-                Command("OPERator:NOTHing", lambda: self._operator.exchange(NOTHING)),
                 Command("OPERator:TIGHten", self._operator.tighten),
                 Query("OPERator:DOING", lambda: Quoted(self._operator.doing)),
                 Query(

@@ -25,7 +25,6 @@ class End(Enum):
 
 
 Ends = tuple[End, End]
-BOTH_OPEN: Ends = (End.OPEN, End.OPEN)
 
 
 @dataclass(frozen=True)

@@ -34,11 +34,6 @@ class Comparison:
         """Where |E_n| is greatest."""
         return int(np.argmax(np.abs(self.normalized_error)))
 
-    @property
-    def agrees(self) -> bool:
-        """Whether |E_n| is at most 1 everywhere."""
-        return bool(np.all(np.abs(self.normalized_error) <= 1.0))
-
 
 def compare(band: BandResult) -> Comparison | None:
     """The band against what is expected of it; None where nothing is expected or U is unknown."""

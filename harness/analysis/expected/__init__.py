@@ -4,8 +4,6 @@ __all__ = [
     "catalogue_files",
     "catalogue_parts",
     "expected_loss",
-    "first_principles",
     "link_effect",
     "part_list",
-    "published_rows",
 ]

@@ -45,8 +45,8 @@ class Stated:
 
 @dataclass(frozen=True)
 class Construction:
-    """What a cable is made of, as far as its loss goes; how it is wound as words of closed lists
-    (`first_principles` has their factors)."""
+    """What a cable is made of, as far as its loss goes; how it is wound as words of closed
+    lists."""
 
     inner_diameter_m: float
     outer_diameter_m: float
@@ -108,8 +108,6 @@ class Cable:
     """Of (a, b), in (dB/m)^2: what the points leave open."""
     points: PublishedPoints | None = None
     """Those that the constants were fitted to."""
-    compared: tuple[PublishedPoints, ...] = ()
-    """Other published rows, which the fit has not seen."""
     maximum: CableMaximum | None = None
     velocity_factor: Stated | None = None
     temperature_coefficient: Stated | None = None
@@ -146,6 +144,17 @@ class Cable:
     def attenuation_at_points_db_per_m(self, frequency_hz: FloatArray) -> FloatArray:
         """Nominal attenuation at the temperature of the published points, (P,)."""
         return self.attenuation_db_per_m(frequency_hz, self.points_temperature_c)
+
+    def fit_residuals(self) -> FloatArray | None:
+        """Fitted points less the curve, in standard uncertainties of the points, (M,).
+
+        None where the constants were not fitted to points.
+        """
+        points = self.points
+        if points is None:
+            return None
+        off = points.attenuation_db_per_m - self.attenuation_at_points_db_per_m(points.frequency_hz)
+        return np.asarray(off / points.standard_uncertainty_db_per_m)
 
     def maximum_db_per_m(
         self, frequency_hz: FloatArray, temperature_c: float = POINTS_TEMPERATURE_C

@@ -44,8 +44,6 @@ class ExpectedLoss:
 
     loss_db: FloatArray
     standard_uncertainty_db: FloatArray
-    by_part_db: dict[str, FloatArray]
-    """Loss that each catalogue entry adds, in the order of first mention."""
     sources: tuple[str, ...]
     notes: tuple[str, ...] = ()
     """Plain sentences the reader must know."""
@@ -89,7 +87,6 @@ def expected_loss(
     total = np.zeros_like(frequency_hz)
     variance = np.zeros_like(frequency_hz)
     spread: dict[str, FloatArray] = {}
-    by_part: dict[str, FloatArray] = {}
     found: list[PartLoss] = []
     sources: list[str] = []
     highest_hz = float(frequency_hz.max())
@@ -102,7 +99,6 @@ def expected_loss(
         of_type = entry.relative_uncertainty_at(frequency_hz) * loss
         total += loss
         variance += own**2
-        by_part[entry.name] = by_part.get(entry.name, np.zeros_like(total)) + loss
         spread[entry.name] = spread.get(entry.name, np.zeros_like(total)) + of_type
         found.append(PartLoss(part, entry, loss, np.hypot(of_type, own), most))
         if entry.source not in sources:
@@ -112,7 +108,6 @@ def expected_loss(
     return ExpectedLoss(
         loss_db=total,
         standard_uncertainty_db=np.sqrt(variance),
-        by_part_db=by_part,
         sources=tuple(sources),
         notes=tuple(dict.fromkeys(_notes(found, highest_hz))),
         parts=tuple(found),

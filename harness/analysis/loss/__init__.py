@@ -9,4 +9,5 @@ __all__ = [
     "pooling",
     "reduction",
     "scattering",
+    "zero_limits",
 ]

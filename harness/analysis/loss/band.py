@@ -9,6 +9,7 @@ from typing import Literal, Protocol
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray, IntArray
+from harness.analysis.loss.loss import transmission_row
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.stability import Stability, stability_of
@@ -65,7 +66,7 @@ class _Traces:
     frequency_hz: FloatArray
     """(P,)"""
     traces: tuple[str, ...]
-    """S names; the first that is S21, or the only one, is the transmission."""
+    """S names."""
 
     def trace(self, name: str) -> int | None:
         """Row of a trace, or None where it was not measured."""
@@ -74,8 +75,7 @@ class _Traces:
     @property
     def transmission(self) -> int:
         """Row of the transmission."""
-        row = self.trace("S21")
-        return 0 if row is None else row
+        return transmission_row(self.traces)
 
     @property
     def is_scalar(self) -> bool:

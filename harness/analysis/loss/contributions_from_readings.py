@@ -14,7 +14,7 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.loss.pooling import PooledRepeatability, is_larger
-from harness.analysis.loss.reduction import Findings
+from harness.analysis.loss.reduction import LossStatistics
 from harness.analysis.loss.repeatability import Repeatability
 from harness.analysis.uncertainty.budget import Contribution
 
@@ -62,7 +62,7 @@ class OneMaking:
         )
 
 
-def making_of_item(found: Findings, statements: Statements, notes: list[str]) -> OneMaking:
+def making_of_item(found: LossStatistics, statements: Statements, notes: list[str]) -> OneMaking:
     """What is known of one insertion: from the insertions, pooled with the station's history.
 
     Without a history, or with one of a single degree of freedom, three insertions or more speak
@@ -160,7 +160,7 @@ def _history_note(history: PooledRepeatability, insertions: int) -> str:
     return note
 
 
-def making_of_through(found: Findings, item: OneMaking) -> OneMaking:
+def making_of_through(found: LossStatistics, item: OneMaking) -> OneMaking:
     """What is known of one making of the through.
 
     First choice is its own: the scatter of the makings within the checks of the zero, where the
@@ -194,7 +194,9 @@ def reference_share(losses: InsertionLosses) -> float:
     return float(np.sqrt(np.sum(np.square(losses.reference_weights))))
 
 
-def connection_lines(found: Findings, item: OneMaking, through: OneMaking) -> list[Contribution]:
+def connection_lines(
+    found: LossStatistics, item: OneMaking, through: OneMaking
+) -> list[Contribution]:
     """Repeatability of the insertions, and of the makings of the through."""
     own_share = 1.0 / np.sqrt(found.insertions.groups)
     return [
@@ -204,7 +206,7 @@ def connection_lines(found: Findings, item: OneMaking, through: OneMaking) -> li
 
 
 def noise_lines(
-    found: Findings, item: OneMaking, through: OneMaking, notes: list[str]
+    found: LossStatistics, item: OneMaking, through: OneMaking, notes: list[str]
 ) -> list[Contribution]:
     """Scatter of single sweeps, as far as the lines of the connections do not hold it."""
     insertions, makings = found.insertions, found.makings

@@ -8,7 +8,11 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandMeans, Statements
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.uncertainty.budget import ActsOn, Contribution
-from harness.analysis.uncertainty.mismatch import mismatch_terms_db, reflection_from_change
+from harness.analysis.uncertainty.mismatch import (
+    TwoPort,
+    mismatch_terms_db,
+    reflection_from_change,
+)
 from harness.analysis.units import DB_PER_NEPER
 
 ROOT_2, ROOT_3, ROOT_6 = np.sqrt([2.0, 3.0, 6.0])
@@ -44,15 +48,12 @@ def mismatch_line(readings: BandMeans, loss_db: FloatArray, statements: Statemen
     """Mismatch between leads and through, and leads and item (Harris and Warner 1981)."""
     item_s21 = np.minimum(10.0 ** (-loss_db / 20.0), 1.0)
     s11, s22, source = _item_reflections(readings, item_s21, statements)
+    a = statements.through_reflection
     parts_db = mismatch_terms_db(
         statements.source_reflection,
         statements.load_reflection,
-        statements.through_reflection,
-        statements.through_reflection,
-        10.0 ** (-statements.through_loss_db / 20.0),
-        s11,
-        s22,
-        item_s21,
+        TwoPort(a, a, 10.0 ** (-statements.through_loss_db / 20.0)),
+        TwoPort(s11, s22, item_s21),
     )
     return Contribution(
         "mismatch",

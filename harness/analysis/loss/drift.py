@@ -8,13 +8,16 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.contributions_from_readings import OneMaking
 from harness.analysis.loss.loss import InsertionLosses
-from harness.analysis.loss.reduction import Findings
+from harness.analysis.loss.reduction import LossStatistics
+from harness.analysis.loss.zero_limits import (
+    RMS_WITHIN,
+    age_mark,
+    explained_change_db,
+)
 from harness.analysis.uncertainty.budget import Contribution
 from harness.analysis.units import SECONDS_PER_HOUR
 
 ROOT_3 = np.sqrt(3.0)
-PLAUSIBLE = 2.0
-"""Standard deviations within which a change is explained by how the through was made."""
 
 
 def departure_s(losses: InsertionLosses) -> FloatArray:
@@ -34,7 +37,9 @@ def departure_s(losses: InsertionLosses) -> FloatArray:
     return np.asarray(beyond_s + length_s * share * (1.0 - share))
 
 
-def drift_lines(found: Findings, statements: Statements, notes: list[str]) -> list[Contribution]:
+def drift_lines(
+    found: LossStatistics, statements: Statements, notes: list[str]
+) -> list[Contribution]:
     """Drift of the zero that its line does not follow, rectangular (JCGM 100:2008, 4.3.7).
 
     With a stated rate the departures of the insertions, all of one sign, average to that of
@@ -74,7 +79,7 @@ def _beyond_note(rate: float | None) -> str:
 
 
 def zero_marks(
-    found: Findings, through: OneMaking, statements: Statements, frequency_hz: FloatArray
+    found: LossStatistics, through: OneMaking, statements: Statements, frequency_hz: FloatArray
 ) -> tuple[str, ...]:
     """What the zero did that the station does not allow, one sentence each.
 
@@ -97,10 +102,13 @@ def zero_marks(
                 "that: look for its cause and measure again."
             )
         elif statements.drift_db_per_hour is not None:
-            length_h = np.diff(losses.check_time)[number] / SECONDS_PER_HOUR
             made = through.variance_db2 * (1.0 / counts[number] + 1.0 / counts[number + 1])
-            explained = statements.drift_db_per_hour * length_h
-            explained += PLAUSIBLE * float(np.sqrt(np.mean(made)))
+            explained = explained_change_db(
+                statements.drift_db_per_hour,
+                np.diff(losses.check_time)[number],
+                float(np.sqrt(np.mean(made))),
+                RMS_WITHIN,
+            )
             seen = float(np.sqrt(np.mean(np.square(change))))
             if seen > explained:
                 marks.append(
@@ -108,20 +116,5 @@ def zero_marks(
                     f"makings of the through explain {explained:.3f} dB. The uncertainty may be "
                     "too small: look for the cause and measure again."
                 )
-    marks += _age_marks(losses, statements)
-    return tuple(marks)
-
-
-def _age_marks(losses: InsertionLosses, statements: Statements) -> list[str]:
-    oldest_s = statements.oldest_zero_s
-    if oldest_s is None:
-        return []
-    last = np.searchsorted(losses.check_time, losses.time) - 1
-    age_s = np.abs(losses.time - losses.check_time[np.maximum(last, 0)])
-    if not np.any(age_s > oldest_s):
-        return []
-    first = int(np.argmax(age_s > oldest_s))
-    return [
-        f"From insertion {first + 1} on the zero was up to {age_s.max() / SECONDS_PER_HOUR:.1f} h "
-        f"old, older than the {oldest_s / SECONDS_PER_HOUR:g} h that the station allows."
-    ]
+    marks.append(age_mark(losses.check_time, losses.time, statements.oldest_zero_s))
+    return tuple(filter(None, marks))

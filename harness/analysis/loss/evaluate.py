@@ -22,7 +22,7 @@ from harness.analysis.loss.contributions_from_readings import (
 )
 from harness.analysis.loss.contributions_from_statements import statement_lines
 from harness.analysis.loss.drift import drift_lines, zero_marks
-from harness.analysis.loss.reduction import Findings, ReducedBand, reduced
+from harness.analysis.loss.reduction import LossStatistics, ReducedBand, reduced
 from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.uncertainty.budget import CombinedUncertainty, Contribution, combine
 from harness.analysis.uncertainty.conformity import Decision, DecisionRule, decide
@@ -39,7 +39,7 @@ Carlo itself holds still to two, which is the margin that 8.2 asks for."""
 class Assessed:
     """The budget of a band, and what belongs to it."""
 
-    found: Findings
+    found: LossStatistics
     budget: tuple[Contribution, ...]
     zero_marks: tuple[str, ...]
     notes: tuple[str, ...]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -37,6 +38,11 @@ class InsertionLosses:
     def mean_db(self) -> FloatArray:
         """(P,) the loss: every insertion counts alike, however many sweeps it has."""
         return np.asarray(np.mean(self.means_db, axis=0), dtype=np.float64)
+
+
+def transmission_row(traces: Sequence[str]) -> int:
+    """Which of a sweep's traces went through what is between the leads: S21, or the only one."""
+    return traces.index("S21") if "S21" in traces else 0
 
 
 def level_db(readings: ComplexArray) -> FloatArray:

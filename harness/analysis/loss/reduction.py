@@ -28,7 +28,7 @@ source)."""
 
 
 @dataclass(frozen=True)
-class Findings:
+class LossStatistics:
     """What the readings of a band show, before anything is concluded."""
 
     losses: InsertionLosses
@@ -51,7 +51,7 @@ class ReducedBand:
     opening_mean: ComplexArray
     item_mean: ComplexArray
     item_transmission: ComplexArray
-    found: Findings
+    found: LossStatistics
     series: LossSeries | None
 
     def trace(self, name: str) -> int | None:
@@ -103,7 +103,7 @@ def reduced(readings: BandReadings | BandBlocks) -> ReducedBand:
         opening_mean=through.means[0],
         item_mean=item.means[0],
         item_transmission=transmission.means,
-        found=Findings(
+        found=LossStatistics(
             zero.losses(insertions, band.insertion_time, insertion),
             anova_of(insertions),
             anova_of(makings),

@@ -10,5 +10,4 @@ __all__ = [
     "lot_band",
     "outliers",
     "sampling",
-    "sampling_with_errors",
 ]

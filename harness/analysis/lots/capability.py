@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.lots.binomial import Share
 from harness.analysis.lots.figure_of_merit import Index
 from harness.analysis.lots.noncentral import noncentrality_for
 from harness.analysis.lots.normality import Normality, anderson_darling
@@ -35,20 +34,12 @@ class Capability:
     mean_db: float
     overall_sd_db: float
     """Standard deviation of all values."""
-    within_sd_db: float | None
-    """Short-term standard deviation, as of a control chart; None: not known."""
-    upper_limit_db: float
-    lower_limit_db: float | None
     performance: Index
     """Ppk, from the scatter of all values."""
     potential: Index | None
     """Cpk, from the short-term scatter; None where that is not known, or is nothing."""
-    cp: Index | None
-    """Width between two limits over six standard deviations of all values; None with one."""
     nonconforming: Index
-    """Share of the process beyond its limits if it is normal."""
-    observed: Share
-    """Items seen beyond the limits."""
+    """Share of the process beyond the limit if it is normal."""
     confidence: float
 
 
@@ -56,64 +47,42 @@ def capability(
     values: FloatArray,
     upper_limit_db: float,
     *,
-    lower_limit_db: float | None = None,
     within_sd_db: float | None = None,
     confidence: float = CONFIDENCE,
 ) -> Capability:
     """Capability from losses (N,) in dB; nan is left out.
 
-    With one limit 3 sqrt(n) Ppk has a noncentral t distribution with n - 1 degrees of freedom, from
-    which its limits are exact (Y. Chou, D. B. Owen and S. A. Borrego, J. Quality Technology 22
-    (1990) 223-229). With two limits they are those of A. F. Bissell, Applied Statistics 39 (1990)
-    331-340, and those of Cp are exact by chi-square. The share beyond one limit is Phi(-3 Ppk),
-    with the limits that those of Ppk give.
+    3 sqrt(n) Ppk has a noncentral t distribution with n - 1 degrees of freedom, from which its
+    limits are exact (Y. Chou, D. B. Owen and S. A. Borrego, J. Quality Technology 22 (1990)
+    223-229). The share beyond the limit is Phi(-3 Ppk), with the limits that those of Ppk give.
 
     Raises:
-        ValueError: there are fewer than two values, all are alike, or the limits are no limits.
+        ValueError: there are fewer than two values, all are alike, or the limit is none.
     """
     x = np.asarray(values, dtype=np.float64)
     x = x[np.isfinite(x)]
     if len(x) < 2:
         raise ValueError("capability needs the losses of at least two items")
-    if not math.isfinite(upper_limit_db) or (
-        lower_limit_db is not None and not lower_limit_db < upper_limit_db
-    ):
-        raise ValueError("capability needs an upper limit, above the lower one if there is one")
+    if not math.isfinite(upper_limit_db):
+        raise ValueError("capability needs an upper limit")
     mean, scatter = float(np.mean(x)), float(np.std(x, ddof=1))
     if scatter <= _SAME * float(np.max(np.abs(x))):
         raise ValueError("all losses are alike, so that they say nothing of the process's scatter")
     distance = upper_limit_db - mean
-    beyond = x > upper_limit_db
-    if lower_limit_db is not None:
-        distance = min(distance, mean - lower_limit_db)
-        beyond |= x < lower_limit_db
     value = distance / (3.0 * scatter)
-    if lower_limit_db is None:
-        performance = _one_sided(value, len(x), len(x) - 1.0, confidence, is_exact=True)
-        cp = None
-        bad = _share_beyond(performance)
-    else:
-        performance = _two_sided(value, len(x), confidence)
-        cp = _cp((upper_limit_db - lower_limit_db) / (6.0 * scatter), len(x), confidence)
-        bad = _share_beyond_either(mean, scatter, lower_limit_db, upper_limit_db, performance)
+    performance = _one_sided(value, len(x), len(x) - 1.0, confidence)
     potential = None
     if within_sd_db is not None and within_sd_db > _SAME * float(np.max(np.abs(x))):
         potential = _one_sided(
-            distance / (3.0 * within_sd_db), len(x), _moving_range_dof(len(x)), confidence,
-            is_exact=False,
-        )  # fmt: skip
+            distance / (3.0 * within_sd_db), len(x), _moving_range_dof(len(x)), confidence
+        )
     return Capability(
         count=len(x),
         mean_db=mean,
         overall_sd_db=scatter,
-        within_sd_db=within_sd_db,
-        upper_limit_db=upper_limit_db,
-        lower_limit_db=lower_limit_db,
         performance=performance,
         potential=potential,
-        cp=cp,
-        nonconforming=bad,
-        observed=Share(int(np.count_nonzero(beyond)), len(x)),
+        nonconforming=_share_beyond(performance),
         confidence=confidence,
     )
 
@@ -174,7 +143,7 @@ def measurement_share_sentence(share: float) -> str:
     )
 
 
-def _one_sided(value: float, count: int, dof: float, confidence: float, *, is_exact: bool) -> Index:
+def _one_sided(value: float, count: int, dof: float, confidence: float) -> Index:
     t = 3.0 * math.sqrt(count) * value
     outside = 0.5 * (1.0 - confidence)
     scale = 3.0 * math.sqrt(count)
@@ -182,28 +151,6 @@ def _one_sided(value: float, count: int, dof: float, confidence: float, *, is_ex
         value=value,
         low=noncentrality_for(t, dof, 1.0 - outside) / scale,
         high=noncentrality_for(t, dof, outside) / scale,
-        is_exact=is_exact,
-    )
-
-
-def _two_sided(value: float, count: int, confidence: float) -> Index:
-    from scipy.special import ndtri
-
-    z = float(ndtri(0.5 + 0.5 * confidence))
-    half = z * math.sqrt(1.0 / (9.0 * count) + value**2 / (2.0 * (count - 1)))
-    return Index(value, value - half, value + half, is_exact=False)
-
-
-def _cp(value: float, count: int, confidence: float) -> Index:
-    from scipy.special import chdtri
-
-    dof = count - 1
-    outside = 0.5 * (1.0 - confidence)
-    # chdtri takes the probability of the upper tail
-    return Index(
-        value=value,
-        low=value * math.sqrt(float(chdtri(dof, 1.0 - outside)) / dof),
-        high=value * math.sqrt(float(chdtri(dof, outside)) / dof),
     )
 
 
@@ -214,21 +161,6 @@ def _share_beyond(index: Index) -> Index:
         value=float(ndtr(-3.0 * index.value)),
         low=float(ndtr(-3.0 * index.high)),
         high=float(ndtr(-3.0 * index.low)),
-    )
-
-
-def _share_beyond_either(
-    mean: float, scatter: float, lower: float, upper: float, index: Index
-) -> Index:
-    from scipy.special import ndtr
-
-    value = float(ndtr((lower - mean) / scatter) + ndtr((mean - upper) / scatter))
-    # the nearer limit has the greater share, the other at most as much
-    return Index(
-        value=value,
-        low=float(ndtr(-3.0 * index.high)),
-        high=min(1.0, 2.0 * float(ndtr(-3.0 * index.low))),
-        is_exact=False,
     )
 
 

@@ -33,16 +33,10 @@ class ChartConstants:
     """Mean range over the standard deviation."""
     d3: float
     """Standard deviation of the range over that of one value."""
-    c4: float
-    """Mean sample standard deviation over the true one."""
-    A2: float
-    """Limits of the mean: 3 / (d2 sqrt n) mean ranges."""
     D3: float
     """Lower limit of the range: 1 - 3 d3 / d2 mean ranges, not below 0."""
     D4: float
     """Upper limit of the range: 1 + 3 d3 / d2 mean ranges."""
-    E2: float
-    """Limits of one value: 3 / d2 mean ranges."""
 
 
 @dataclass(frozen=True)
@@ -120,12 +114,12 @@ def chart_constants(size: int) -> ChartConstants:
 
     The range W of n normal values has P(W <= w) = n int phi(x) [Phi(x + w) - Phi(x)]^(n-1) dx,
     and its moments are E W = int (1 - P) dw, E W^2 = 2 int w (1 - P) dw (H. O. Hartley,
-    Biometrika 32 (1942) 334-348). c4 = sqrt(2 / (n-1)) Gamma(n/2) / Gamma((n-1)/2).
+    Biometrika 32 (1942) 334-348).
 
     Raises:
         ValueError: the size is not from 2 to 25.
     """
-    from scipy.special import gammaln, ndtr
+    from scipy.special import ndtr
 
     if not 2 <= size <= LARGEST_SUBGROUP:
         raise ValueError(f"subgroups have 2 to {LARGEST_SUBGROUP} values, not {size}")
@@ -137,16 +131,12 @@ def chart_constants(size: int) -> ChartConstants:
     beyond = (1.0 - size * (inside ** (size - 1)) @ density) * weights * 0.5 * 14.0
     d2 = float(np.sum(beyond))
     d3 = float(np.sqrt(2.0 * np.sum(width * beyond) - d2**2))
-    c4 = float(np.sqrt(2.0 / (size - 1)) * np.exp(gammaln(size / 2) - gammaln((size - 1) / 2)))
     return ChartConstants(
         size=size,
         d2=d2,
         d3=d3,
-        c4=c4,
-        A2=3.0 / (d2 * float(np.sqrt(size))),
         D3=max(0.0, 1.0 - 3.0 * d3 / d2),
         D4=1.0 + 3.0 * d3 / d2,
-        E2=3.0 / d2,
     )
 
 

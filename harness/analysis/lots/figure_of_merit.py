@@ -12,5 +12,3 @@ class Index:
     value: float
     low: float
     high: float
-    is_exact: bool = True
-    """Whether the limits are exact for normal values; else an approximation."""

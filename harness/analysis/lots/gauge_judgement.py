@@ -71,14 +71,13 @@ def judge_limit(study: GaugeStudy, limit: float) -> Judgement:
     distance = limit - reference
     gauge = study.gauge
     if not distance > 0.0:
-        nothing = Index(math.nan, math.nan, math.nan, is_exact=False)
+        nothing = Index(math.nan, math.nan, math.nan)
         standing, is_sure, ratio = GaugeStanding.UNKNOWN, False, nothing
     else:
         ratio = Index(
             value=GAUGE_SIGMAS * gauge.sd / distance,
             low=GAUGE_SIGMAS * gauge.sd_low / distance,
             high=GAUGE_SIGMAS * gauge.sd_high / distance,
-            is_exact=False,
         )
         standing = _standing(ratio.value)
         is_sure = _standing(ratio.low) is standing is _standing(ratio.high)

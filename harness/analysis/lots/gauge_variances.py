@@ -151,14 +151,11 @@ def gauge_study(
         gauge=component("gauge", "gauge in all"),
         item=component("item", "items"),
         total=component("total", "total"),
-        study_share=Index(
-            _share(ratio.value), _share(ratio.high), _share(ratio.low), is_exact=False
-        ),
+        study_share=Index(_share(ratio.value), _share(ratio.high), _share(ratio.low)),
         category_ratio=Index(
             value=_categories(ratio.value),
             low=_categories(ratio.low),
             high=_categories(ratio.high),
-            is_exact=False,
         ),
         confidence=confidence,
     )
@@ -273,7 +270,7 @@ def _variance_ratio(
     """Item variance over gauge variance."""
     if variances["gauge"] == 0.0:
         value = math.inf if variances["item"] > 0.0 else 0.0
-        return Index(value, value, value, is_exact=False)
+        return Index(value, value, value)
 
     def ratio(theta: FloatArray) -> FloatArray:
         item = np.maximum(np.dot(forms["item"], theta), 0.0)
@@ -281,7 +278,7 @@ def _variance_ratio(
 
     low, high = generalized_limits(ratio, ms, dof, confidence)
     value = variances["item"] / variances["gauge"]
-    return Index(value, min(low, value), max(high, value), is_exact=False)
+    return Index(value, min(low, value), max(high, value))
 
 
 def _share(ratio: float) -> float:

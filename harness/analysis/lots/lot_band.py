@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import FloatArray, IntArray
-from harness.analysis.lots.binomial import Share
 from harness.analysis.lots.outliers import Outliers, find_outliers
 from harness.analysis.units import SECONDS_PER_HOUR
 
@@ -20,9 +19,6 @@ __all__ = ["Histogram", "LotBand", "LotDrift", "LotSummary", "Outliers", "Slope"
 
 MOST_BINS = 60
 CONFIDENCE = 0.95
-NO_VERDICT = -1
-_ACCEPTED = (0, 1)
-"""Severities of a pass and of a conditional pass."""
 
 
 @dataclass(frozen=True)
@@ -34,8 +30,7 @@ class LotBand:
     time: FloatArray
     """(N,) Unix seconds."""
     loss_db: FloatArray
-    """(N,) at the frequency that decides; so are the next five."""
-    expanded_uncertainty_db: FloatArray
+    """(N,) at the frequency that decides; so are the next four."""
     guard_band_db: FloatArray
     limit_db: FloatArray
     margin_db: FloatArray
@@ -43,8 +38,6 @@ class LotBand:
     expected_db: FloatArray
     zero_change_db: FloatArray
     """(N,) apparent loss of the through when it was checked last."""
-    severity: IntArray
-    """(N,) of the verdict: 0 pass, 1 conditional pass, 2 conditional fail, 3 fail; -1 none."""
 
 
 @dataclass(frozen=True)
@@ -80,12 +73,6 @@ class LotDrift:
     process: Slope | None
     """Of the losses; None: fewer than three, or all at one time."""
     zero: Slope | None
-    correlation: float
-    """Of losses and zero from item to item; nan where either is constant or unknown."""
-    correlation_low: float
-    correlation_high: float
-    share_explained: float
-    """Part of the variance of the losses that goes with the zero: the correlation squared."""
     sentence: str
 
 
@@ -94,17 +81,8 @@ class LotSummary:
     """What a band of a lot comes to."""
 
     count: int
-    by_severity: dict[int, int]
-    """Items by severity, -1 (no verdict) to 3."""
-    yielded: Share | None
-    """Passed or conditionally passed, of those with a verdict; None: no verdicts."""
-    clear_yield: Share | None
-    """Passed, of those with a verdict."""
     inside_guard_band: int
     """Items whose margin lies within the guard band on either side of the limit."""
-    order: IntArray
-    """(N,) worst margin first."""
-    distribution: Histogram
     outliers: Outliers
     drift: LotDrift
 
@@ -119,29 +97,15 @@ def summarize(band: LotBand) -> LotSummary:
     lengths = {len(getattr(band, name)) for name in band.__dataclass_fields__}
     if lengths != {count} or not count:
         raise ValueError(f"a lot needs as many figures as items; there are {sorted(lengths)}")
-    severities = {value: int(np.sum(band.severity == value)) for value in range(NO_VERDICT, 4)}
-    judged = count - severities[NO_VERDICT]
-    accepted = sum(severities[value] for value in _ACCEPTED)
     with np.errstate(invalid="ignore"):
         near = np.abs(band.margin_db) < band.guard_band_db
     outliers = find_outliers(band.loss_db)
     return LotSummary(
         count=count,
-        by_severity=severities,
-        yielded=Share(accepted, judged) if judged else None,
-        clear_yield=Share(severities[0], judged) if judged else None,
         inside_guard_band=int(np.count_nonzero(near)),
-        order=worst_first(band.margin_db),
-        distribution=histogram(band.loss_db),
         outliers=outliers,
         drift=drift(band.time, band.loss_db, band.zero_change_db, leave_out=outliers.index),
     )
-
-
-def worst_first(margin_db: FloatArray) -> IntArray:
-    """Indices (N,) by rising margin; missing ones (nan) last, equal ones as they came."""
-    margin = np.asarray(margin_db, dtype=np.float64)
-    return np.argsort(np.where(np.isnan(margin), np.inf, margin), kind="stable")
 
 
 def histogram(values: FloatArray, most_bins: int = MOST_BINS) -> Histogram:
@@ -211,7 +175,7 @@ def drift(
     loss = np.where(keep, loss_db, np.nan)
     process, zero = slope(time, loss), slope(time, zero_change_db)
     r, low, high = _correlation(loss, np.asarray(zero_change_db, dtype=np.float64))
-    return LotDrift(process, zero, r, low, high, r**2, _drift_sentence(process, zero, r, low, high))
+    return LotDrift(process, zero, _drift_sentence(process, zero, r, low, high))
 
 
 def _correlation(first: FloatArray, second: FloatArray) -> tuple[float, float, float]:

@@ -15,11 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.lots.discrete import binomial_cdf, hypergeometric_cdf
 
-PRODUCER_RISK = 0.05
-CONSUMER_RISK = 0.10
-"""Usual risks of the two sides (ANSI/ASQ Z1.4 and its tables of limiting quality; from memory)."""
 MOST_SAMPLES = 100_000
 _WHOLE = 1e-9
 """What differs by less is the same but for rounding: shares of a lot, and risks."""
@@ -70,12 +66,14 @@ def acceptance_of_defectives(plan: SamplingPlan, defectives: ArrayLike) -> Float
     Raises:
         ValueError: the plan has no lot, or the lot has not so many items.
     """
+    from scipy.stats import hypergeom
+
     if plan.lot_size is None:
         raise ValueError("a process has no number of bad items: give their share")
     bad = np.asarray(defectives, dtype=np.int64)
     if np.any(bad < 0) or np.any(bad > plan.lot_size):
         raise ValueError(f"a lot of {plan.lot_size} has from 0 to {plan.lot_size} bad items")
-    return hypergeometric_cdf(plan.acceptance_number, plan.lot_size, bad, plan.sample_size)
+    return np.asarray(hypergeom.cdf(plan.acceptance_number, plan.lot_size, bad, plan.sample_size))
 
 
 def acceptance_probability(plan: SamplingPlan, fraction: ArrayLike) -> FloatArray:
@@ -91,7 +89,9 @@ def acceptance_probability(plan: SamplingPlan, fraction: ArrayLike) -> FloatArra
     if not np.all((share >= 0.0) & (share <= 1.0)):
         raise ValueError("a share of bad items lies between 0 and 1")
     if plan.lot_size is None:
-        return binomial_cdf(plan.acceptance_number, plan.sample_size, share)
+        from scipy.stats import binom
+
+        return np.asarray(binom.cdf(plan.acceptance_number, plan.sample_size, share))
     exact = share * plan.lot_size
     nearest = np.rint(exact)
     exact = np.where(np.abs(exact - nearest) < _WHOLE * plan.lot_size, nearest, exact)
@@ -102,30 +102,6 @@ def acceptance_probability(plan: SamplingPlan, fraction: ArrayLike) -> FloatArra
         (1.0 - part) * acceptance_of_defectives(plan, below)
         + part * acceptance_of_defectives(plan, above)
     )
-
-
-def average_outgoing_quality(plan: SamplingPlan, fraction: ArrayLike) -> FloatArray:
-    """Share of bad items after rejected lots were checked whole and every bad item found was
-    replaced by a good one: Pa p (N - n) / N, or Pa p for a process.
-
-    NIST/SEMATECH e-Handbook, 6.2.3.2.
-    """
-    share = np.asarray(fraction, dtype=np.float64)
-    left = 1.0 if plan.lot_size is None else 1.0 - plan.sample_size / plan.lot_size
-    return np.asarray(acceptance_probability(plan, share) * share * left)
-
-
-def average_total_inspection(plan: SamplingPlan, fraction: ArrayLike) -> FloatArray:
-    """Items checked for each lot on average when rejected lots are checked whole:
-    n + (1 - Pa) (N - n). NIST/SEMATECH e-Handbook, 6.2.3.2.
-
-    Raises:
-        ValueError: the plan has no lot.
-    """
-    if plan.lot_size is None:
-        raise ValueError("how much is checked in all depends on the lot: give its size")
-    rest = plan.lot_size - plan.sample_size
-    return np.asarray(plan.sample_size + (1.0 - acceptance_probability(plan, fraction)) * rest)
 
 
 def quality_accepted_with(plan: SamplingPlan, probability: float) -> float:
@@ -239,22 +215,6 @@ def consumer_sample(bad: QualityPoint, acceptance_number: int, lot_size: int | N
         else:
             low = middle
     return high
-
-
-def zero_failure_sample(
-    fraction: float, confidence: float = 0.95, lot_size: int | None = None
-) -> int:
-    """Items that must all pass to show, with `confidence`, that less than `fraction` are bad.
-
-    The smallest n with which a lot that reaches the share passes with at most 1 - confidence;
-    for a process ln(1 - confidence) / ln(1 - fraction), rounded up.
-
-    Raises:
-        ValueError: share or confidence are not strictly between 0 and 1.
-    """
-    if not (0.0 < fraction < 1.0 and 0.0 < confidence < 1.0):
-        raise ValueError("share and confidence lie between 0 and 1")
-    return consumer_sample(QualityPoint(fraction, 1.0 - confidence), 0, lot_size)
 
 
 def _surely_too_few(good: QualityPoint, bad: QualityPoint, lot_size: int | None) -> int:

@@ -9,7 +9,7 @@ C campaigns of P frequencies lie behind each other on the last axis, campaign by
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import numpy as np
 
@@ -32,48 +32,6 @@ class CampaignPlan:
     """(N,)"""
     insertion: IntArray
     """(N,) which insertion."""
-
-
-@dataclass(frozen=True)
-class CampaignStep:
-    """One step of a campaign: a connection that is made and then swept, or a wait."""
-
-    kind: Literal["through", "item", "wait"]
-    sweeps: int = 0
-    seconds: float = 0.0
-    """Of a wait."""
-
-
-def timetable(
-    steps: tuple[CampaignStep, ...], *, connecting_s: float = 30.0, sweep_s: float = 1.0
-) -> CampaignPlan:
-    """When each sweep of `steps` ends; every step but a wait makes its connection afresh.
-
-    Raises:
-        ValueError: there is no sweep of the through, or none of the item.
-    """
-    clock = 0.0
-    times: dict[str, list[float]] = {"through": [], "item": []}
-    groups: dict[str, list[int]] = {"through": [], "item": []}
-    made = {"through": 0, "item": 0}
-    for step in steps:
-        if step.kind == "wait":
-            clock += step.seconds
-            continue
-        clock += connecting_s
-        for _ in range(step.sweeps):
-            clock += sweep_s
-            times[step.kind].append(clock)
-            groups[step.kind].append(made[step.kind])
-        made[step.kind] += 1
-    if not times["through"] or not times["item"]:
-        raise ValueError("a campaign sweeps the through and the item, each at least once")
-    return CampaignPlan(
-        np.array(times["through"]),
-        np.array(groups["through"], dtype=np.int64),
-        np.array(times["item"]),
-        np.array(groups["item"], dtype=np.int64),
-    )
 
 
 @dataclass(frozen=True)

@@ -51,8 +51,6 @@ class LinearEstimate:
     scatter_covariance: FloatArray
     """(P, K, K) the part of it that rests on `scatter_dof` degrees of freedom."""
     scatter_dof: float
-    residuals: FloatArray
-    """(N, P) measured minus fitted."""
     chi_square: FloatArray
     """(P,) sum of squared residuals over their variances."""
     dof: int
@@ -116,7 +114,6 @@ def estimate(design: FloatArray, measured_db: FloatArray, errors: RunErrors) -> 
         covariance=covariance,
         scatter_covariance=scatter,
         scatter_dof=errors.scatter_dof,
-        residuals=residuals,
         chi_square=np.asarray(np.sum(residuals**2 * weight, axis=0)),
         dof=runs - unknowns,
     )

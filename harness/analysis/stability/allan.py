@@ -43,19 +43,6 @@ class AllanTable:
     walk; above 0 what alternates."""
 
 
-def allan_deviation(values: FloatArray, factor: int) -> float:
-    """Of averages side by side, SP 1065 eq. (9); `values` (N,) without gaps.
-
-    Raises:
-        ValueError: there are not two averages.
-    """
-    whole = len(values) // factor
-    if whole < 2:
-        raise ValueError(f"{len(values)} values hold no two averages of {factor}")
-    means = values[: whole * factor].reshape(whole, factor).mean(axis=1)
-    return float(np.sqrt(0.5 * np.mean(np.diff(means) ** 2)))
-
-
 def overlapping_allan_deviation(values: FloatArray, factor: int) -> tuple[float, int]:
     """Of averages at every place, SP 1065 eq. (11), and how many pairs it rests on.
 

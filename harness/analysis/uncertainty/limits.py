@@ -67,10 +67,6 @@ class _Term:
     terms: tuple[_Term, ...] = ()
     value: float = 0.0
 
-    def mentions(self, kind: str) -> bool:
-        """Whether a node of that kind is in it."""
-        return self.kind == kind or any(term.mentions(kind) for term in self.terms)
-
     def at(self, frequency_hz: FloatArray, expected_db: FloatArray | None) -> FloatArray:
         """Its value, (P,)."""
         if self.kind == "number":
@@ -97,11 +93,6 @@ class Formula:
 
     text: str
     _root: _Term
-
-    @property
-    def needs_expected(self) -> bool:
-        """Whether the item must say what it is made of."""
-        return self._root.mentions("expected")
 
     def at(self, frequency_hz: FloatArray, expected_db: FloatArray | None = None) -> FloatArray:
         """The limit in dB at `frequency_hz` (P,); `expected_db` has the same shape.

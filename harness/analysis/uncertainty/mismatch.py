@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from harness.analysis.arrays import ComplexArray, FloatArray
@@ -13,33 +15,26 @@ def reflection_magnitude(return_loss_db: float) -> float:
     return float(10.0 ** (-return_loss_db / 20.0))
 
 
+@dataclass(frozen=True)
+class TwoPort:
+    """Magnitudes of a device's S-parameters, at one frequency or at P of them."""
+
+    s11: float | FloatArray
+    s22: float | FloatArray
+    s21: float | FloatArray
+
+
 def mismatch_uncertainty_db(
-    source: float | FloatArray,
-    load: float | FloatArray,
-    through_s11: float | FloatArray,
-    through_s22: float | FloatArray,
-    through_s21: float | FloatArray,
-    item_s11: float | FloatArray,
-    item_s22: float | FloatArray,
-    item_s21: float | FloatArray,
+    source: float | FloatArray, load: float | FloatArray, through: TwoPort, item: TwoPort
 ) -> FloatArray:
     """Standard uncertainty of an attenuation by substitution, all arguments magnitudes: the
     root sum of squares of `mismatch_terms_db`."""
-    terms_db = mismatch_terms_db(
-        source, load, through_s11, through_s22, through_s21, item_s11, item_s22, item_s21
-    )
+    terms_db = mismatch_terms_db(source, load, through, item)
     return np.asarray(np.sqrt(np.sum(np.square(terms_db), axis=0)), dtype=np.float64)
 
 
 def mismatch_terms_db(
-    source: float | FloatArray,
-    load: float | FloatArray,
-    through_s11: float | FloatArray,
-    through_s22: float | FloatArray,
-    through_s21: float | FloatArray,
-    item_s11: float | FloatArray,
-    item_s22: float | FloatArray,
-    item_s21: float | FloatArray,
+    source: float | FloatArray, load: float | FloatArray, through: TwoPort, item: TwoPort
 ) -> FloatArray:
     """Standard uncertainties of the terms of a mismatch, (6, ...); arguments are magnitudes.
 
@@ -49,12 +44,12 @@ def mismatch_terms_db(
     EA-4/02 M:2022, S7.
     """
     products = (
-        source * np.asarray(through_s11, float),
-        load * np.asarray(through_s22, float),
-        source * load * np.square(through_s21),
-        source * np.asarray(item_s11, float),
-        load * np.asarray(item_s22, float),
-        source * load * np.square(item_s21),
+        source * np.asarray(through.s11, float),
+        load * np.asarray(through.s22, float),
+        source * load * np.square(through.s21),
+        source * np.asarray(item.s11, float),
+        load * np.asarray(item.s22, float),
+        source * load * np.square(item.s21),
     )
     limits_db = DB_PER_NEPER * np.stack(np.broadcast_arrays(*products))
     return np.asarray(limits_db / np.sqrt(2.0), dtype=np.float64)

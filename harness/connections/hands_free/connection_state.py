@@ -9,7 +9,6 @@ again and again, is loose. A loose nut that nobody touches can lie still: that i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cached_property
@@ -126,13 +125,3 @@ def after_sweep(seen: Watched, level_db: float, rules: ConnectionRules) -> Watch
     is_loose = seen.state is ConnectionState.LOOSE or restless > rules.loose_sweeps
     state = ConnectionState.LOOSE if is_loose else ConnectionState.MAKING
     return replace(seen, state=state, restless=restless)
-
-
-def connection_states(
-    levels_db: Iterable[float], rules: ConnectionRules
-) -> Iterator[ConnectionState]:
-    """What is believed after each of many quick sweeps, from an open path on."""
-    seen = Watched()
-    for level_db in levels_db:
-        seen = after_sweep(seen, level_db, rules)
-        yield seen.state

@@ -2,16 +2,20 @@
 
 The one exception to RF being off while connections are changed: short looks of a few points at
 a low level that the station states, with RF on for each look and off between. The operator is
-told so, because RF comes on by itself: no port may be open to an antenna.
+told so, because RF comes on by itself: no port may be open to an antenna. The level of joined
+leads and the scatter of looks are learnt at the first joint, which somebody confirms.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.errors import InstrumentError
-from harness.bench.equipment import Exchange
+import numpy as np
+
+from drivers.errors import InputError, InstrumentError
+from harness.bench.equipment import Exchange, Sweeper
 from harness.bench.operator_lines import OperatorCommand
 from harness.connections.hands_free.exchange_watch import (
     ExchangeStage,
@@ -19,11 +23,17 @@ from harness.connections.hands_free.exchange_watch import (
     WatchedExchange,
     after_look,
 )
-from harness.connections.hands_free.quick_look import LEARNING_LOOKS, LookNoise, QuickLook, learned
+from harness.connections.hands_free.quick_look import (
+    LEARNING_LOOKS,
+    LookNoise,
+    QuickLook,
+    learned,
+    look_settings,
+)
 from harness.connections.operator_exchange import OperatorExchange
 from harness.connections.operator_prompts import CLEAN, through_lines
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.station.rule_tables import HandsFree
+from harness.station.items import Item
 from harness.station.station import Station
 
 TELLS_APART_DB = 0.3
@@ -47,40 +57,73 @@ class Hands(Protocol):
         """What is open made, what is loose tightened."""
 
 
+@dataclass(frozen=True)
+class WatchedPlace:
+    """Where connections are watched: who makes them there, and how time passes."""
+
+    terminal: OperatorTerminal
+    person: OperatorExchange
+    by_hand: Exchange
+    """Makes the first joint, and whatever cannot be watched."""
+    hands: Hands | None
+    """Of a simulated operator; None: a person reads what is said."""
+    clock: Callable[[], float]
+    wait_until: Callable[[float], None]
+    """Returns at a time of `clock`; not asked where a person's typing is waited for."""
+
+
+def require_hands_free(station: Station) -> None:
+    """Check that the station can watch connections being made.
+
+    Raises:
+        InputError: it does not state at which level it may look.
+    """
+    if station.hands_free is None:
+        raise InputError(
+            "--hands-free looks at the connections with RF on at a low level, and the station "
+            "does not say at which",
+            where="[hands_free] in the station file",
+            hint='[hands_free] and power = "-30 dBm"; no port may then be open to an antenna. It '
+            "needs a network analyzer",
+        )
+
+
+def caution_of_looks(station: Station) -> str:
+    """What an operator has to know of RF where connections are watched."""
+    if station.hands_free is None:
+        raise AssertionError("the station was checked")
+    return (
+        f"Hands-free: RF comes on BY ITSELF for short looks at {station.hands_free.power_dbm:g} "
+        "dBm while you work on a connection. No port may be open to an antenna."
+    )
+
+
 class HandsFreeExchange:
     """Watches the connections; what is typed always works too.
 
-    The first joint is made with `by_hand`; from it the bench learns the level of joined leads and
-    how much looks scatter. What cannot be watched is made with it too. `expected_db` says what an
-    item ought to lose at the looks' frequencies, or nothing. `wait` returns after so many seconds
-    of `clock`; None: time passes by itself. `hands` are those of a simulated operator; None: a
-    person reads what is said. `remark` is told what the record should know.
+    At the first joint, made by hand, the bench learns the level of joined leads and how much looks
+    scatter. `remark` is told what the record should know.
     """
 
     needs_a_person = True
 
     def __init__(
         self,
-        *,
-        table: HandsFree,
         station: Station,
-        floor_db: float,
-        look: QuickLook,
-        terminal: OperatorTerminal,
-        person: OperatorExchange,
-        by_hand: Exchange,
-        hands: Hands | None,
-        expected_db: Callable[[str], float | None],
-        clock: Callable[[], float],
-        wait: Callable[[float], None] | None,
+        source: Sweeper,
+        place: WatchedPlace,
+        item_of: Callable[[str], Item],
         remark: Callable[[str], None],
     ) -> None:
-        self._table, self._station, self._floor_db = table, station, floor_db
-        self._look, self._terminal = look, terminal
-        self._person, self._by_hand, self._hands = person, by_hand, hands
-        self._expected_db, self._clock, self._wait, self._remark = (
-            expected_db, clock, wait, remark,
-        )  # fmt: skip
+        if station.hands_free is None or station.analyzer is None:
+            raise AssertionError("the station was checked")
+        self._table, self._station, self._place = station.hands_free, station, place
+        self._settings = look_settings(station)
+        self._floor_db = station.analyzer.noise_floor_dbm - self._settings.power_dbm
+        self._look = QuickLook(source, self._settings)
+        self._terminal, self._person = place.terminal, place.person
+        self._by_hand, self._hands, self._clock = place.by_hand, place.hands, place.clock
+        self._item_of, self._remark = item_of, remark
         self._noise: LookNoise | None = None
         self._is_on = True
         self._nobody_types = False
@@ -118,6 +161,14 @@ class HandsFreeExchange:
     def finish(self) -> None:
         """Say that hands are free."""
         self._by_hand.finish()
+
+    def _expected_db(self, item: str) -> float | None:
+        """What an item ought to lose, mean over the looks' frequencies; None: nobody knows."""
+        station = self._station
+        expected = self._item_of(item).expected(
+            self._settings.frequency_hz(), station.temperature_c, station.known_parts()
+        )
+        return None if expected is None else float(np.mean(expected.loss_db))
 
     def _learn(self) -> None:
         """Look at the joined leads that nobody touches."""
@@ -217,7 +268,7 @@ class HandsFreeExchange:
         if self._nobody_types:
             return False
         try:
-            line = self._terminal.typed(self._table.look_every_s if self._wait is None else 0.0)
+            line = self._terminal.typed(self._table.look_every_s if self._hands is None else 0.0)
         except EOFError:
             self._nobody_types = True
             return False
@@ -230,8 +281,8 @@ class HandsFreeExchange:
 
     def _pause(self) -> None:
         """Until the next look; a person's typing is waited for instead, see `_typed`."""
-        if self._wait is not None:
-            self._wait(self._table.look_every_s)
+        if self._hands is not None:
+            self._place.wait_until(self._clock() + self._table.look_every_s)
 
     def _switch_off(self, why: str) -> None:
         self._is_on = False

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
 from harness.analysis.expected.catalogue_parts import Catalogue
 from harness.analysis.expected.expected_loss import ExpectedLoss, expected_loss
 from harness.planning.expectation import Candidate
@@ -27,7 +27,8 @@ def draw(candidates: Sequence[Candidate], catalogue: Catalogue, path: Path) -> N
     The frequencies span those that were asked for; a single one is shown with its surroundings.
 
     Raises:
-        InputError: the ending is of no known format, there are too many, or no writing there.
+        InputError: the ending is of no known format, or there are too many.
+        UnwritableError: the file cannot be written.
     """
     import matplotlib
     from matplotlib.figure import Figure
@@ -79,4 +80,4 @@ def draw(candidates: Sequence[Candidate], catalogue: Catalogue, path: Path) -> N
         try:
             figure.savefig(path, metadata={"Date": None} if path.suffix.lower() == ".svg" else None)
         except OSError as error:
-            raise InputError(f"--figure: {str(path)!r} cannot be written: {error}") from error
+            raise UnwritableError(path, error) from error

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.lots.control_charts import ControlChart
 from harness.analysis.lots.lot_band import histogram
 from harness.analysis.units import SECONDS_PER_HOUR
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers
-from harness.report.words.numbers import counted
 from harness.several_runs.lot_findings import GroupFindings
 
 if TYPE_CHECKING:

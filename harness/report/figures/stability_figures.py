@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
 from harness.analysis.stability.loss_series import LossSeries
@@ -14,7 +15,6 @@ from harness.analysis.stability.stability import Stability
 from harness.analysis.units import SECONDS_PER_HOUR
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers
-from harness.report.words.numbers import counted
 from harness.report.words.time_axis import averaging_time, envelope, gaps, time_scale
 from harness.run_file.run import Event
 

@@ -11,7 +11,6 @@ from harness.analysis.expected.catalogue_parts import (
     PublishedPoints,
     Stated,
 )
-from harness.analysis.expected.published_rows import compare_row, fit_residuals
 
 SCHEMA = "tareline-catalogue/1"
 
@@ -59,7 +58,7 @@ def _joint(joint: Joint) -> dict[str, Any]:
 
 
 def _cable(cable: Cable) -> dict[str, Any]:
-    made, most = cable.construction, cable.maximum
+    made, most, residuals = cable.construction, cable.maximum, cable.fit_residuals()
     return {
         "kind": "cable",
         "conductor_db_per_m": cable.conductor_db_per_m,
@@ -88,18 +87,11 @@ def _cable(cable: Cable) -> dict[str, Any]:
             "source": made.source,
         },
         "fitted": None
-        if cable.points is None
+        if cable.points is None or residuals is None
         else {
             **_points(cable.points),
-            "residual_in_standard_uncertainties": fit_residuals(cable).tolist(),
+            "residual_in_standard_uncertainties": residuals.tolist(),
         },
-        "compared": [
-            {
-                **_points(row),
-                "normalized_error": compare_row(cable, row).normalized_error.tolist(),
-            }
-            for row in cable.compared
-        ],
     }
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Sequence
 from html import escape
 from importlib.resources import files
 from pathlib import Path
 
-from drivers.errors import InputError
+from drivers.errors import InputError, UnwritableError
+from harness.report.files.whole_file import write_whole
 from harness.report.pages.frame import css_string
 from harness.report.words import numbers
 
@@ -40,24 +40,16 @@ def write_figure(
     A picture holds the drawings below each other, a page the sentences too.
 
     Raises:
-        InputError: the suffix is neither, or the file cannot be written.
+        InputError: the suffix is neither.
+        UnwritableError: the file cannot be written.
     """
     require_figure_name(path)
     make = _picture if path.suffix.lower() == ".svg" else _page
     text = make(drawings, numbers.printable(title), [numbers.printable(s) for s in sentences])
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        try:
-            with part.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(text)
-            os.replace(part, path)
-        finally:
-            part.unlink(missing_ok=True)
+        write_whole(text, path)
     except OSError as error:
-        raise InputError(
-            f"the figure cannot be written to {str(path)!r}: {error}",
-            hint="name a folder that is there and may be written to",
-        ) from error
+        raise UnwritableError(path, error) from error
 
 
 def _picture(drawings: Sequence[str], title: str, sentences: Sequence[str]) -> str:

@@ -8,6 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from drivers.quantities import counted
 from harness.report.words import numbers
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def _environment() -> Environment:
     )
     environment.filters["typeset"] = numbers.typeset
     environment.filters["breaking"] = _breaking
-    environment.globals["counted"] = numbers.counted
+    environment.globals["counted"] = counted
     return environment
 
 

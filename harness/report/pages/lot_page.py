@@ -1,4 +1,7 @@
-"""The page of a lot: what stands apart first, then each band, then every item."""
+"""The page of a lot: what stands apart first, then each band, then every item.
+
+It has one script, a search, admitted by its digest in the page's policy; all else works without.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from urllib.parse import quote
 
+from drivers.quantities import counted
 from harness.evaluation.standing import Standing
 from harness.report.figures.lot_figures import chart_figure, distribution_figure, drift_figure
 from harness.report.files.whole_file import write_whole
@@ -218,4 +222,4 @@ def _where(one: Apart) -> str:
     if len(one.scores) <= MOST_LISTED:
         return ", ".join(f"{band} {score:+.1f}" for band, score in one.scores)
     band, score = max(one.scores, key=lambda entry: abs(entry[1]))
-    return f"{numbers.counted(len(one.scores), 'band')}, most in {band}: {score:+.1f}"
+    return f"{counted(len(one.scores), 'band')}, most in {band}: {score:+.1f}"

@@ -9,57 +9,32 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.lots.sampling import (
     QualityPoint,
     SamplingPlan,
     acceptance_of_defectives,
     acceptance_probability,
-    average_outgoing_quality,
-    average_total_inspection,
     bad_items,
     quality_accepted_with,
 )
-from harness.analysis.lots.sampling_with_errors import acceptance_with_errors, apparent_fraction
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.tables.run_table import as_text
-from harness.report.words.numbers import counted
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 SCHEMA = "tareline-sample-size/1"
-_ROWS = 8
-_PROBABILITIES = (0.99, 0.95, 0.90, 0.75, 0.50, 0.25, 0.10, 0.05, 0.01)
 
 
 @dataclass(frozen=True)
 class PlanWithRisks:
-    """A plan, what was asked of it, and how the bench errs."""
+    """A plan, and what was asked of it."""
 
     plan: SamplingPlan
     good: QualityPoint
     bad: QualityPoint
-    good_failed: float = 0.0
-    """Probability that the bench fails a good item."""
-    bad_passed: float = 0.0
-
-    @property
-    def bench_errs(self) -> bool:
-        """Whether the bench judges wrongly at times."""
-        return self.good_failed > 0.0 or self.bad_passed > 0.0
-
-    def accepted(self, fraction: FloatArray) -> FloatArray:
-        """Probability of acceptance at shares (K,), the bench's errors included."""
-        plan = self.plan
-        if not self.bench_errs:
-            return acceptance_probability(plan, fraction)
-        if plan.lot_size is None:
-            return acceptance_probability(
-                plan, apparent_fraction(fraction, self.good_failed, self.bad_passed)
-            )
-        bad = np.rint(np.asarray(fraction) * plan.lot_size).astype(np.int64)
-        return acceptance_with_errors(plan, bad, self.good_failed, self.bad_passed)
 
     @property
     def producer_risk(self) -> float:
@@ -74,10 +49,8 @@ class PlanWithRisks:
     def _at(self, fraction: float, *, at_most: bool) -> float:
         plan = self.plan
         if plan.lot_size is None:
-            return float(self.accepted(np.asarray(fraction)))
+            return float(acceptance_probability(plan, fraction))
         bad = bad_items(fraction, plan.lot_size, at_most=at_most)
-        if self.bench_errs:
-            return float(acceptance_with_errors(plan, bad, self.good_failed, self.bad_passed))
         return float(acceptance_of_defectives(plan, bad))
 
 
@@ -108,15 +81,10 @@ def sentences(told: PlanWithRisks) -> list[str]:
         f"{_whole(told, good=False)} it is accepted with {_share(told.consumer_risk)}"
         f"{_against(told.consumer_risk, told.bad.risk)}.",
     ]
-    if told.bench_errs:
-        said.append(
-            f"The bench is taken to fail {_share(told.good_failed)} of good items and to pass "
-            f"{_share(told.bad_passed)} of bad ones; the plan itself was found without that."
-        )
-    if plan.acceptance_number < plan.sample_size and not told.bench_errs:
+    if plan.acceptance_number < plan.sample_size:
         half = quality_accepted_with(plan, 0.5)
         said.append(f"It accepts and rejects equally often at {_share(half)} bad items.")
-    if plan.acceptance_number == 0 and not told.bench_errs:
+    if plan.acceptance_number == 0:
         said.append(
             f"If none fails, less than {_share(told.bad.fraction)} are bad with "
             f"{100 * (1 - told.consumer_risk):.3g} % confidence."
@@ -137,33 +105,15 @@ def print_plan(told: PlanWithRisks, console: Console) -> None:
         table.add_column("in the lot", justify="right")
     for heading in ("accepted", "rejected"):
         table.add_column(heading, justify="right")
-    if not told.bench_errs:
-        table.add_column("bad, passed on", justify="right")
-    if lot is not None and not told.bench_errs:
-        table.add_column("checked in all", justify="right")
     for share in _table_shares(told):
-        chance = float(told.accepted(np.asarray(share)))
+        chance = float(acceptance_probability(told.plan, share))
         cells = [_share(share)]
         if lot is not None:
             cells.append(f"{round(share * lot)}")
         cells += [_share(chance), _share(1.0 - chance)]
-        if not told.bench_errs:
-            cells.append(_share(float(average_outgoing_quality(told.plan, share))))
-        if lot is not None and not told.bench_errs:
-            cells.append(f"{float(average_total_inspection(told.plan, share)):.0f}")
         table.add_row(*(as_text(cell, console) for cell in cells))
     console.print()
     console.print(table)
-    if not told.bench_errs:
-        console.print(
-            as_text(
-                "Last columns: where rejected lots are checked whole and bad items replaced."
-                if lot is not None
-                else "Last column: where what is rejected is checked whole and replaced.",
-                console,
-                "dim",
-            )
-        )
 
 
 def as_dict(told: PlanWithRisks) -> dict[str, Any]:
@@ -180,10 +130,9 @@ def as_dict(told: PlanWithRisks) -> dict[str, Any]:
                            "risk": told.producer_risk},
         "reject_quality": {"fraction": told.bad.fraction, "allowed_risk": told.bad.risk,
                            "risk": told.consumer_risk},
-        "bench": {"good_failed": told.good_failed, "bad_passed": told.bad_passed},
         "operating_characteristic": {
             "fraction": shares.tolist(),
-            "acceptance_probability": told.accepted(shares).tolist(),
+            "acceptance_probability": acceptance_probability(plan, shares).tolist(),
         },
         "sentences": sentences(told),
     }  # fmt: skip
@@ -192,7 +141,7 @@ def as_dict(told: PlanWithRisks) -> dict[str, Any]:
 def oc_figure(told: PlanWithRisks, key: str) -> str:
     """The operating characteristic with the two points that were asked for."""
     shares = _curve_shares(told, 201)
-    chance = told.accepted(shares)
+    chance = acceptance_probability(told.plan, shares)
     points = (
         (told.good.fraction, 1.0 - told.producer_risk, 1.0 - told.good.risk, "producer's point"),
         (told.bad.fraction, told.consumer_risk, told.bad.risk, "consumer's point"),

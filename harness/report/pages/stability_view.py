@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.report.figures import stability_figures
 from harness.report.figures.stability_figures import FAULTS
 from harness.report.words import numbers
@@ -112,7 +113,7 @@ def _view(
     beside = found.temperature is not None and found.temperature.is_told_apart
     return BandStability(
         name=name,
-        sweeps=numbers.counted(found.sweeps, "sweep"),
+        sweeps=counted(found.sweeps, "sweep"),
         sweeps_under=f"in {numbers.duration(found.end - found.begin)}",
         drift=drift_of(found),
         drift_under=("" if seen else "none seen")
@@ -184,6 +185,6 @@ def condensed(events: Sequence[Event]) -> tuple[list[Event], str]:
     by_kind = ", ".join(f"{kind} {count}" for kind, count in counts.most_common())
     left_out = len(events) - 2 * SHOWN_AT_EACH_END
     return [*events[:SHOWN_AT_EACH_END], *events[-SHOWN_AT_EACH_END:]], (
-        f"There are {numbers.counted(len(events), 'event')} ({by_kind}). Listed are the first "
+        f"There are {counted(len(events), 'event')} ({by_kind}). Listed are the first "
         f"and the last {SHOWN_AT_EACH_END}; the other {left_out} are in the run file."
     )

@@ -9,11 +9,9 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.expected.catalogue_parts import Cable, Catalogue, Joint
-from harness.analysis.expected.first_principles import AGREES_WITHIN, ratio_to_catalogue
-from harness.analysis.expected.published_rows import compare_row, fit_residuals
 from harness.report.tables.expectation_table import say, shown
-from harness.report.words.numbers import counted
 
 _AT_HZ = np.array([1e9, 2.4e9, 5.8e9])
 _AT = ["1 GHz", "2.4 GHz", "5.8 GHz"]
@@ -39,7 +37,7 @@ def print_list(catalogue: Catalogue, console: Console) -> None:
 
 
 def print_entry(entry: Cable | Joint, console: Console) -> None:
-    """One part with its sources, and how published rows and first principles agree with it."""
+    """One part with its sources."""
     say(console, entry.name, "bold")
     say(console, entry.description)
     for line in _of_cable(entry) if isinstance(entry, Cable) else _of_joint(entry):
@@ -78,11 +76,11 @@ def _of_cable(cable: Cable) -> Iterator[str]:
     of_type = 100 * cable.relative_uncertainty
     yield f"  (u of the fit {u_a:.4f} and {u_b:.4f}; of the type {of_type:g} %)"
     yield f"  source: {cable.source}"
-    if cable.points is not None:
-        worst = float(np.abs(fit_residuals(cable)).max())
+    residuals = cable.fit_residuals()
+    if residuals is not None:
+        worst = float(np.abs(residuals).max())
         yield (
-            f"  {counted(len(cable.points.frequency_hz), 'point')}, "
-            f"to {cable.highest_point_hz / 1e9:g} GHz; "
+            f"  {counted(len(residuals), 'point')}, to {cable.highest_point_hz / 1e9:g} GHz; "
             f"farthest from the fit by {worst:.1f} of its u"
         )
     if cable.maximum is not None:
@@ -104,25 +102,6 @@ def _of_cable(cable: Cable) -> Iterator[str]:
             f"{made.outer_diameter_m * 1e3:g} mm; outer conductor: {made.outer}"
         )
         yield f"  source: {made.source}"
-    yield from _agreement(cable)
-
-
-def _agreement(cable: Cable) -> Iterator[str]:
-    for row in cable.compared:
-        found = compare_row(cable, row)
-        errors = ", ".join(f"{error:+.2f}" for error in found.normalized_error)
-        yield f"other row: {'agrees' if found.agrees else 'does not agree'}, E_n {errors}"
-        yield f"  source: {row.source}"
-    if cable.construction is not None and cable.velocity_factor is not None:
-        lowest = 1e8 if cable.points is None else float(cable.points.frequency_hz[0])
-        span = np.geomspace(lowest, max(cable.highest_point_hz, 2.0 * lowest), 5)
-        ratio = ratio_to_catalogue(cable, span)
-        inside = ratio.max() <= AGREES_WITHIN and ratio.min() >= 1.0 / AGREES_WITHIN
-        yield (
-            f"first principles: the catalogue has {ratio.min():.2f} to {ratio.max():.2f} times "
-            f"what they give; within the stated factor {AGREES_WITHIN:g}: "
-            f"{'yes' if inside else 'no'}"
-        )
 
 
 def _rating(entry: Cable | Joint) -> Iterator[str]:

@@ -7,13 +7,13 @@ import math
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.lots.figure_of_merit import Index
 from harness.analysis.lots.gauge_judgement import GaugeStanding
 from harness.analysis.lots.gauge_variances import Component
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
 from harness.report.words.gauge_words import band_sentences, band_verdict, variance_words
-from harness.report.words.numbers import counted
 from harness.report.words.sentences import SIMULATED
 from harness.several_runs.gauge_results import AssessedBand, AssessedStudy
 

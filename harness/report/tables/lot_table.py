@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from textwrap import wrap
+
 import numpy as np
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
+from rich.text import Text
 
+from drivers.quantities import counted
 from harness.evaluation.standing import Standing
 from harness.report.tables.run_table import STYLE, as_text, fits
 from harness.report.words import numbers
@@ -20,18 +25,13 @@ from harness.report.words.lot_words import (
     runs_sentence,
     yield_sentence,
 )
-from harness.report.words.numbers import counted
 from harness.report.words.sentences import CONFIDENCE, SIMULATED
-from harness.several_runs.lot import Lot, LotItem
+from harness.several_runs.lot import Lot
 from harness.several_runs.lot_findings import GroupFindings, find_in_lot, stand_apart
 
 MOST_WORST = 10
 MOST_GROUPS = 12
 MOST_TOLD = 8
-FIRST_LINE = 4
-"""Figures of a band on the first line where there is no room for a table."""
-_WORST = f"Worst by margin, dB (U: {CONFIDENCE})"
-_BY_BAND = "By band, dB at each item's deciding point; s, Ppk without what stands apart"
 
 
 def print_lot(lot: Lot, console: Console) -> None:
@@ -61,47 +61,34 @@ def _print_worst(lot: Lot, console: Console) -> None:
     shown = [item for item in lot.items if item.standing is not Standing.NO_LIMIT][:MOST_WORST]
     if not shown:
         return
-    table = _table(console, _WORST)
+    title = f"Worst by margin, dB (U: {CONFIDENCE})"
+    table = _table(console, title)
     for heading in ("item", "verdict", "band"):
         table.add_column(heading, overflow="fold")
     for heading in ("loss ± U", "limit", "margin"):
         table.add_column(as_text(heading, console), justify="right", no_wrap=True)
-    rows = [(item.standing, _cells(item)) for item in shown]
-    for standing, (name, band, *figures) in rows:
+    blocks: list[list[Text]] = []
+    for item in shown:
+        band = item.run.bands[item.deciding]
+        u = band.expanded_uncertainty_db
+        standing = item.standing
+        loss = numbers.with_uncertainty(band.insertion_loss_db, u)
+        limit = numbers.limit(band.limit_db, u) if np.isfinite(band.limit_db) else "-"
+        margin = numbers.signed(band.margin_db, u) if band.verdict else "-"
         verdict = as_text(f"{standing.sign} {standing.word}", console, STYLE[standing])
-        table.add_row(
-            as_text(name, console), verdict, as_text(band, console),
-            *[as_text(figure, console) for figure in figures],
-        )  # fmt: skip
-    if fits(table, console):
-        console.print(table)
-        return
-    console.print(as_text(_WORST, console, "italic"))
-    for standing, (name, band, loss, limit, margin) in rows:
-        head = as_text(f"{name}  ", console)
-        head.append_text(as_text(f"{standing.sign} {standing.word}", console, STYLE[standing]))
-        head.append_text(as_text(f"  {band}", console))
-        console.print(head)
-        console.print(as_text(f"  {loss}, limit {limit}, margin {margin}", console))
-
-
-def _cells(item: LotItem) -> tuple[str, str, str, str, str]:
-    """Item, band, loss, limit and margin at the deciding point."""
-    band = item.run.bands[item.deciding]
-    u = band.expanded_uncertainty_db
-    return (
-        item.name,
-        item.deciding,
-        numbers.with_uncertainty(band.insertion_loss_db, u),
-        numbers.limit(band.limit_db, u) if np.isfinite(band.limit_db) else "-",
-        numbers.signed(band.margin_db, u) if band.verdict else "-",
-    )
+        name, deciding = as_text(item.name, console), as_text(item.deciding, console)
+        table.add_row(name, verdict, deciding, as_text(loss, console), limit, margin)
+        figures = [("loss", loss), ("limit", limit), ("margin", margin)]
+        blocks.append([Text("  ").join([name, verdict]), *_block(item.deciding, figures, console)])
+    _print_table(title, table, blocks, console)
 
 
 def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> None:
     if not found:
         return
-    table = _table(console, _BY_BAND)
+    title = "By band, dB at each item's deciding point; s, Ppk without what stands apart"
+    table = _table(console, title)
+    blocks = []
     rows = [(group_name(one.group, lot.groups), glance(one)) for one in found[:MOST_GROUPS]]
     table.add_column("band", overflow="fold")
     for heading, _ in rows[0][1]:
@@ -110,15 +97,8 @@ def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> Non
         # two points are narrower than a word
         cells = [text.replace(" to ", "..") for _, text in figures]
         table.add_row(*[as_text(text, console) for text in (name, *cells)])
-    if fits(table, console):
-        console.print(table)
-    else:
-        console.print(as_text(_BY_BAND, console, "italic"))
-        for name, figures in rows:
-            console.print(as_text(name, console, "bold"))
-            told = [f"{heading} {text}" for heading, text in figures]
-            for part in (told[:FIRST_LINE], told[FIRST_LINE:]):
-                console.print(_indented("; ".join(part), console))
+        blocks.append(_block(name, figures, console))
+    _print_table(title, table, blocks, console)
     console.print(as_text(GLANCE_LEGEND, console, "dim"))
     if len(found) > MOST_GROUPS:
         console.print(f"{counted(len(found) - MOST_GROUPS, 'more band')}: see the page.")
@@ -147,13 +127,30 @@ def _print_apart(lot: Lot, found: list[GroupFindings], console: Console) -> None
     for one in apart[:MOST_WORST]:
         told = diagnosis(one.item) or "no fault that is looked for"
         far = f" ({one.furthest:.0f} sd)" if one.scores else ""
-        console.print(_indented(f"{one.item.name}{far}: {told}", console))
+        line = as_text(f"{one.item.name}{far}: {told}", console)
+        console.print(Padding(line, (0, 0, 0, 2), expand=False))
     if len(apart) > MOST_WORST:
         console.print(as_text(f"  and {len(apart) - MOST_WORST:,} more: see the page", console))
 
 
-def _indented(text: str, console: Console) -> Padding:
-    return Padding(as_text(text, console), (0, 0, 0, 2), expand=False)
+def _print_table(
+    title: str, table: Table, blocks: Sequence[Sequence[Text]], console: Console
+) -> None:
+    """The table, or where the console is too narrow for it the same in a few lines for each row."""
+    if fits(table, console):
+        console.print(table)
+        return
+    console.print(as_text(title, console, "bold"))
+    for block in blocks:
+        for line in block:
+            console.print(line)
+
+
+def _block(name: str, figures: Sequence[tuple[str, str]], console: Console) -> list[Text]:
+    """A row in lines: what it is of, then each figure with its heading."""
+    told = ", ".join(f"{heading} {figure}" for heading, figure in figures)
+    lines = wrap(told, max(console.width - 4, 20), break_long_words=False)
+    return [as_text(f"  {name}", console), *(as_text(f"    {line}", console) for line in lines)]
 
 
 def _table(console: Console, title: str) -> Table:

@@ -9,10 +9,10 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.lots.binomial import Share
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
 from harness.planning.proving import LEAST_COVERAGE, BandProof, Proof
-from harness.report.words.numbers import counted
 from harness.run_file.software import software_versions
 
 CAUTIOUS = 0.975

@@ -61,16 +61,27 @@ def print_runs(runs: Sequence[Run], console: Console) -> None:
 
     Signs that the console's encoding lacks are spelt out (`+/-` for `±`).
     """
+    common = _notes_of_all(runs) if len(runs) > 1 else ()
     for place, run in enumerate(runs):
         if place:
             console.print()
-        _print_run(run, console)
+        _print_run(run, console, common)
     if len(runs) > 1:
         console.print()
         console.print(as_text(summary(runs), console, "bold"))
+    for note in common:
+        console.print(as_text(f"note, every run: {note}", console))
 
 
-def _print_run(run: Run, console: Console) -> None:
+def _notes_of_all(runs: Sequence[Run]) -> tuple[str, ...]:
+    """Notes on all bands of every finished run, in the order of the first."""
+    notes = [[note for bands, note in notes_of(run) if not bands] for run in runs if run.bands]
+    if len(notes) < 2:
+        return ()
+    return tuple(note for note in notes[0] if all(note in of for of in notes[1:]))
+
+
+def _print_run(run: Run, console: Console, told_once: Sequence[str]) -> None:
     standing = standing_of_run(run)
     heading = as_text(item_name(run), console, "bold")
     description = str(run.item.get("description") or "")
@@ -95,6 +106,8 @@ def _print_run(run: Run, console: Console) -> None:
     for band, mark in marks_of(run):
         console.print(as_text(f"marked, {band}: {mark}", console, "bold yellow"))
     for bands, note in notes_of(run):
+        if not bands and note in told_once:
+            continue
         concerned = f", {bands}" if bands else ""
         console.print(as_text(f"note{concerned}: {note}", console))
 
@@ -142,7 +155,7 @@ def _row(name: str, span: str, point: Point, standing: Standing) -> _BandRow:
 
 
 def fits(table: Table, console: Console) -> bool:
-    """Whether every cell has room on one line."""
+    """Whether a table needs no more columns than the console has."""
     unbounded = console.options.update_width(10_000)
     return Measurement.get(console, unbounded, table).maximum <= console.width
 

@@ -10,6 +10,7 @@ from rich.console import Console, Group
 from rich.table import Table
 from rich.text import Text
 
+from drivers.quantities import counted
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
 from harness.report.words.event_words import event_text
@@ -31,9 +32,8 @@ def watch_screen(look: Look, console: Console) -> Group:
     most = max(console.height - LINES_BESIDE_BANDS, 3)
     parts.append(_band_table(look.bands[:most], console))
     if len(look.bands) > most:
-        parts.append(
-            _one_line(f"... and {numbers.counted(len(look.bands) - most, 'more band')}", console)
-        )
+        more = counted(len(look.bands) - most, "more band")
+        parts.append(_one_line(f"... and {more}", console))
     parts += [_one_line(line, console) for line in _state(look)]
     return Group(*parts)
 
@@ -48,7 +48,7 @@ def watch_line(look: Look) -> str:
     if look.temperature_c is not None:
         parts.append(f"{look.temperature_c:.2f} °C")
     if look.faults:
-        parts.append(f"{numbers.counted(look.faults, 'fault')} recovered")
+        parts.append(f"{counted(look.faults, 'fault')} recovered")
     if look.left_s is not None:
         parts.append(f"{numbers.duration(look.left_s)} left")
     parts.append(_alive(look))
@@ -91,9 +91,9 @@ def _progress(look: Look, width: int) -> list[str]:
 
 
 def _done(look: Look) -> str:
-    kept = f"{numbers.counted(look.sweeps, 'sweep')} kept"
+    kept = f"{counted(look.sweeps, 'sweep')} kept"
     if look.planned is not None:
-        kept = f"{look.sweeps:,} of {numbers.counted(look.planned, 'sweep')} kept"
+        kept = f"{look.sweeps} of {look.planned} sweeps kept"
     if look.ticks is not None:
         kept = f"tick {look.ticks} of {look.planned_ticks}, {kept}"
     return kept
@@ -113,8 +113,13 @@ def _band_table(bands: tuple[BandLook, ...], console: Console) -> Table:
         u = band.expanded_uncertainty_db or math.nan
         limit = "" if band.limit_db is None else numbers.limit(band.limit_db, u)
         mean = "" if band.mean_db is None else numbers.companion(band.mean_db, u)
-        so_far = band.standing or numbers.counted(band.sweeps, "sweep")
-        cells = [band.name, mean, _loss(band), limit, so_far]
+        cells = [
+            band.name,
+            mean,
+            _loss(band),
+            limit,
+            band.standing or counted(band.sweeps, "sweep"),
+        ]
         if roomy:
             cells.append(" ".join(f"{value:.3f}" for value in band.last_db[-3:]))
         table.add_row(*(as_text(cell, console) for cell in cells))

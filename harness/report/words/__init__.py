@@ -11,6 +11,7 @@ __all__ = [
     "sentences",
     "signs",
     "stability_words",
+    "suggested_command",
     "time_axis",
     "validity",
     "verdict_line",

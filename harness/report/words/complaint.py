@@ -6,13 +6,21 @@ import traceback
 
 from drivers.errors import TarelineError
 
+COMMAND = "tareline "
+"""With which a command begins."""
+
 
 def complain(message: str) -> None:
-    """Show a message on standard error, broken between words at a terminal."""
+    """Show a message on standard error, broken between words at a terminal.
+
+    A line that is a command stays whole, so that it can be pasted.
+    """
     from rich.console import Console
 
     console = Console(stderr=True)
-    console.print(message, markup=False, highlight=False, soft_wrap=not console.is_terminal)
+    for line in message.split("\n"):
+        is_whole = not console.is_terminal or line.lstrip().startswith(COMMAND)
+        console.print(line, markup=False, highlight=False, soft_wrap=is_whole)
 
 
 def tell_error(error: Exception) -> int:

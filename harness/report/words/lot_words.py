@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.lots.capability import (
     Capability,
     Normality,
@@ -19,7 +20,6 @@ from harness.analysis.lots.outliers import FEWEST
 from harness.evaluation.standing import Standing
 from harness.report.words import numbers
 from harness.report.words.diagnosis_words import finding_sentences
-from harness.report.words.numbers import counted
 from harness.several_runs.lot import Lot, LotGroup, LotItem, stated_station
 from harness.several_runs.lot_findings import Apart, GroupFindings, yield_of
 
@@ -58,9 +58,9 @@ def yield_sentence(lot: Lot) -> str:
         return ""
     low, high = share.interval()
     return (
-        f"Yield: {share.count:,} of {counted(share.trials, 'item')} accepted, "
-        f"{100 * share.fraction:.1f} %; of the process, if these are a fair sample of it, "
-        f"{100 * low:.1f} % to {100 * high:.1f} % (95 % confidence, Clopper-Pearson)."
+        f"Yield: {share.count:,} of {share.trials:,} items accepted, {100 * share.fraction:.1f} %; "
+        f"of the process, if these are a fair sample of it, {100 * low:.1f} % to "
+        f"{100 * high:.1f} % (95 % confidence, Clopper-Pearson)."
     )
 
 

@@ -119,14 +119,6 @@ def degrees_of_freedom(dof: float) -> str:
     return f"{dof:.1f}" if dof < 10 and not dof.is_integer() else str(math.floor(dof))
 
 
-def counted(count: int, what: str) -> str:
-    """`1 item`, `12 items`, `1,200 more bands`: the one place where a count meets its noun.
-
-    `what` is the singular of a noun that takes an s.
-    """
-    return f"{count:,} {what}{'' if count == 1 else 's'}"
-
-
 def probability(value: float) -> str:
     """A probability in percent, never shown as certain: `> 99.99 %` at most."""
     if math.isnan(value):

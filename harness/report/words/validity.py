@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from harness.report.words.numbers import counted
+from drivers.quantities import counted
 from harness.run_file.run import BandResult, Run
 
 

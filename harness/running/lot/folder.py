@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.errors import InputError
+from drivers.quantities import counted
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
@@ -87,8 +88,7 @@ class LotSoFar:
             for standing in Standing
             if self.count(standing)
         ]
-        noun = "item" if len(self.done) == 1 else "items"
-        return f"{len(self.done)} {noun} done: {', '.join(counts)}"
+        return f"{counted(len(self.done), 'item')} done: {', '.join(counts)}"
 
 
 def lot_so_far(

@@ -5,36 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-import numpy as np
-
-from drivers.errors import InputError
 from harness.bench.equipment import Exchange
 from harness.connections.exchange import SimulatedExchange, SwitchChannels
-from harness.connections.hands_free.hands_free_exchange import HandsFreeExchange
-from harness.connections.hands_free.quick_look import QuickLook, look_settings
+from harness.connections.hands_free.hands_free_exchange import (
+    HandsFreeExchange,
+    WatchedPlace,
+    caution_of_looks,
+)
 from harness.connections.operator_exchange import OperatorExchange
+from harness.connections.operator_prompts import RF_IS_OFF
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.switched_lot import SwitchedLot
-from harness.running.item_run import OpenStation
 from harness.running.lot.lot_sitting import LotSitting
 from harness.running.lot.serials_known import LotItems
-from harness.station.station import Station
-
-
-def require_hands_free(station: Station) -> None:
-    """Check that the station can watch connections being made.
-
-    Raises:
-        InputError: it does not state at which level it may look.
-    """
-    if station.hands_free is None:
-        raise InputError(
-            "--hands-free looks at the connections with RF on at a low level, and the station "
-            "does not say at which",
-            where="[hands_free] in the station file",
-            hint='[hands_free] and power = "-30 dBm"; no port may then be open to an antenna. It '
-            "needs a network analyzer",
-        )
+from harness.running.open_station import OpenStation
 
 
 def lot_exchange(
@@ -47,13 +31,17 @@ def lot_exchange(
 ) -> Exchange:
     """A person, the simulated hand, a switch behind either, or the bench that watches them."""
     station, hand = place.workplace.station, place.connected.hand
-    looks_dbm = station.hands_free.power_dbm if hands_free and station.hands_free else None
-    person = OperatorExchange(station, terminal, sitting.note_in_hand, items, looks_dbm)
+    about_rf = caution_of_looks(station) if hands_free else RF_IS_OFF
+    person = OperatorExchange(station, terminal, sitting.note_in_hand, items, about_rf)
     by_hand: Exchange = person
     if hand is not None:
         by_hand = SimulatedExchange(hand)
     if hands_free:
-        return _watching(place, terminal, items, sitting, person, by_hand)
+        connected = place.connected
+        watched = WatchedPlace(
+            terminal, person, by_hand, hand, connected.clock, connected.wait_until
+        )
+        return HandsFreeExchange(station, connected.source, watched, items, sitting.remark)
     switch = place.connected.switch
     if switch is None or station.switch is None:
         return by_hand
@@ -69,41 +57,3 @@ def lot_exchange(
         )
     behind = SwitchChannels(switch, station, terminal.say)
     return SwitchedLot(behind, put_item, by_hand.finish)
-
-
-def _watching(
-    place: OpenStation,
-    terminal: OperatorTerminal,
-    items: LotItems,
-    sitting: LotSitting,
-    person: OperatorExchange,
-    by_hand: Exchange,
-) -> HandsFreeExchange:
-    station, connected = place.workplace.station, place.connected
-    if station.hands_free is None or station.analyzer is None:
-        raise AssertionError("the station was checked")
-    settings = look_settings(station)
-
-    def expected_db(serial: str) -> float | None:
-        expected = items(serial).expected(
-            settings.frequency_hz(), station.temperature_c, station.known_parts()
-        )
-        return None if expected is None else float(np.mean(expected.loss_db))
-
-    def wait(seconds: float) -> None:
-        connected.wait_until(connected.clock() + seconds)
-
-    return HandsFreeExchange(
-        table=station.hands_free,
-        station=station,
-        floor_db=station.analyzer.noise_floor_dbm - settings.power_dbm,
-        look=QuickLook(connected.source, settings),
-        terminal=terminal,
-        person=person,
-        by_hand=by_hand,
-        hands=connected.hand,
-        expected_db=expected_db,
-        clock=connected.clock,
-        wait=None if connected.hand is None else wait,
-        remark=sitting.remark,
-    )

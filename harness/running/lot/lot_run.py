@@ -9,29 +9,33 @@ from importlib import import_module
 from pathlib import Path
 from threading import Thread
 
-from drivers.errors import InputError
+from drivers.errors import InputError, InstrumentError, ProcedureError, RunFileError
+from drivers.quantities import counted
 from drivers.sweep import SweepSettings
-from harness.bench.equipment import Equipment
 from harness.bench.lot_bench import LotBench
 from harness.bench.lot_rehearsal import rehearse_lot
 from harness.bench.operator_lines import Asked
 from harness.bench.procedure_errors import in_earnest, in_rehearsal
 from harness.bench.zero_record import ZeroRecord
+from harness.connections.hands_free.hands_free_exchange import require_hands_free
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.running.connected import check_files, connect
+from harness.running.connected import connect
 from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, OpenStation, stopped
+from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
 from harness.running.lot.left_off import left_off
-from harness.running.lot.lot_connections import lot_exchange, require_hands_free
+from harness.running.lot.lot_connections import lot_exchange
 from harness.running.lot.lot_sitting import KEYS_OF_A_STUDY, LotSitting
 from harness.running.lot.new_files import LotFiles
-from harness.running.lot.serial_round import named
+from harness.running.lot.serial_round import Serials, named
 from harness.running.lot.serials_known import LotItems, choose_kind
+from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import Workplace
 
 TELL_EVERY = 100
+GOES_ON = "the same command goes on with the lot"
 
 
 @dataclass(frozen=True)
@@ -42,8 +46,6 @@ class LotOptions:
     listed: Sequence[str] | None = None
     """Serial numbers to measure; None: they are typed or scanned."""
     hands_free: bool = False
-    plain: bool = False
-    bell: bool = True
 
 
 @dataclass(frozen=True)
@@ -87,7 +89,7 @@ def measure_lot(
                 if connected.is_simulated:
                     terminal.say("SIMULATED: the readings are made by the simulated bench.")
                 if connected.hand is not None:
-                    items.on_the_bench = frozenset(connected.hand.items())
+                    items.on_the_bench = connected.hand.items()
                 place = OpenStation(workplace, connected, stop)
                 lot_run = _LotRun(place, assignment, items, bands, terminal)
                 return lot_run.carry_out(function, lot, options)
@@ -95,8 +97,12 @@ def measure_lot(
             raise stopped(
                 request,
                 f"{lot.summary()} in {folder}",
-                hint="the same command goes on with the lot",
+                hint=GOES_ON,
             ) from request
+        except (InstrumentError, RunFileError, ProcedureError) as error:
+            kept = f"{lot.summary()}, safe in {folder}" if lot.done else ""
+            error.hint = "; ".join(filter(None, (error.hint, kept, GOES_ON)))
+            raise
 
 
 def _warm_up() -> None:
@@ -112,7 +118,7 @@ def _greeted(
 
     def tell(count: int) -> None:
         if count and count % TELL_EVERY == 0:
-            terminal.status(f"reading the lot: {count} runs")
+            terminal.status(f"reading the lot: {counted(count, 'run')}")
 
     study = KEYS_OF_A_STUDY if "operators" in assignment.parameters else ()
     lot = lot_so_far(folder, assignment.procedure.name, study, tell)
@@ -149,11 +155,11 @@ class _Doing:
 
     def sweep_done(self) -> None:
         self._done += 1
-        sweeps = "sweep" if self._done == 1 else "sweeps"
-        self._terminal.status(f"{self._what}: {self._done} {sweeps} kept")
+        self._terminal.status(f"{self._what}: {counted(self._done, 'sweep')} kept")
 
     def sweeps_again(self, count: int) -> None:
-        self._terminal.status(f"{self._what}: {count} sweeps are made again")
+        verb = "is" if count == 1 else "are"
+        self._terminal.status(f"{self._what}: {counted(count, 'sweep')} {verb} made again")
 
     def say(self, text: str) -> None:
         self._terminal.say(text)
@@ -179,34 +185,14 @@ class _LotRun:
         self, function: Callable[[LotBench], None], lot: LotSoFar, options: LotOptions
     ) -> LotResult:
         """The whole round; on any way out RF is off and the file of the item in hand is closed."""
-        terminal, thermometer = self._terminal, self._connected.thermometer
+        terminal = self._terminal
         files = LotFiles(self._place, self._assignment, self._items, self._bands)
-        sitting = LotSitting(
-            station=self._workplace.station,
-            terminal=terminal,
-            lot=lot,
-            folder=self._assignment.results,
-            open_journal=files.open,
-            clock=self._connected.clock,
-            unbroken=self._stop.deferred,
-            listed=options.listed,
-            knows=self._items.wrong,
-        )
+        serials = Serials(options.listed, self._items.wrong)
+        sitting = LotSitting(self._place, terminal, lot, files, serials)
         exchange = lot_exchange(
             self._place, terminal, self._items, sitting, hands_free=options.hands_free
         )
-        equipment = Equipment(
-            source=self._connected.source,
-            exchange=exchange,
-            journal=ZeroRecord(),
-            progress=_Doing(terminal),
-            clock=self._connected.clock,
-            unbroken=self._stop.deferred,
-            floor_db=self._workplace.station.floor_db,
-            oldest_zero_s=self._workplace.station.zero.oldest_s,
-            wait_until=self._connected.wait_until,
-            temperature_c=None if thermometer is None else thermometer.read_c,
-        )
+        equipment = self._place.equipment(exchange, ZeroRecord(), _Doing(terminal))
         bench = LotBench(equipment, self._bands, sitting)
         try:
             with in_earnest(self._assignment.procedure.name):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -11,25 +10,26 @@ from pathlib import Path
 import numpy as np
 
 from drivers.errors import InputError, InstrumentError
-from harness.bench.clock import Clock, as_iso
+from drivers.quantities import counted
+from harness.bench.clock import as_iso
 from harness.bench.operator_lines import OperatorCommand
 from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.run_analysis import finish, read_run, run_to_be
 from harness.evaluation.standing import standing_of_band, standing_of_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
 from harness.run_file.run import BandResult, Event, Run
 from harness.running.lot.folder import WANTED_AGAIN, LotSoFar, Outline
-from harness.running.lot.late_journal import OPERATORS_NOTE, LateJournal
-from harness.running.lot.serial_round import SerialRound, named
+from harness.running.lot.item_journal import OPERATORS_NOTE, ItemJournal
+from harness.running.lot.new_files import LotFiles
+from harness.running.lot.serial_round import SerialRound, Serials, named
 from harness.running.lot.trial_order import trial_order
+from harness.running.open_station import OpenStation
 from harness.station.station import Station
 
-OpenJournal = Callable[[Wanted, float], RunJournal]
-"""Makes the run file of an item that was begun at a time (Unix s)."""
 KEYS_OF_A_STUDY = ("operator", "repeat")
 SPREAD_MAKINGS = 3.0 * np.sqrt(2.0)
 """Two insertions that differ by more standard deviations of one are a surprise."""
@@ -40,28 +40,20 @@ class LotSitting:
 
     def __init__(
         self,
-        *,
-        station: Station,
+        place: OpenStation,
         terminal: OperatorTerminal,
         lot: LotSoFar,
-        folder: Path,
-        open_journal: OpenJournal,
-        clock: Clock,
-        unbroken: Callable[[], AbstractContextManager[None]],
-        listed: Sequence[str] | None,
-        knows: Callable[[str], str],
+        files: LotFiles,
+        serials: Serials,
     ) -> None:
-        self._station = station
+        self._station = place.workplace.station
+        self._clock, self._unbroken = place.connected.clock, place.stop.deferred
         self._terminal = terminal
         self._lot = lot
-        self._folder = folder
-        self._open_journal = open_journal
-        self._clock = clock
-        self._unbroken = unbroken
-        self._listed = listed
-        self._knows = knows
-        self._round = SerialRound(terminal, lot, listed, knows, self._note_last)
-        self._in_hand: LateJournal | None = None
+        self._files = files
+        self._serials = serials
+        self._round = SerialRound(terminal, lot, serials, self._note_last)
+        self._in_hand: ItemJournal | None = None
         self._last: Path | None = None
         self._is_study = False
         self._trials: list[Wanted] = []
@@ -79,13 +71,14 @@ class LotSitting:
     def trials(self, operators: Sequence[str], repeats: int) -> Callable[[], Wanted | None]:
         """What gives the next trial of a gauge study that is not done yet."""
         serials = self._study_serials()
-        order = trial_order(serials, operators, repeats, self._folder.resolve().name)
+        order = trial_order(serials, operators, repeats, self._files.folder.resolve().name)
         self._is_study = True
         self._trials = [t for t in order if _key(t) not in self._lot.done]
         done = len(order) - len(self._trials)
         self.say(
-            f"{len(order)} trials: {len(serials)} items, {len(operators)} operators, {repeats} "
-            f"repeats{f'; {done} done already' if done else ''}. The order is random and verdicts "
+            f"{counted(len(order), 'trial')}: {counted(len(serials), 'item')}, "
+            f"{counted(len(operators), 'operator')}, {counted(repeats, 'repeat')}"
+            f"{f'; {done} done already' if done else ''}. The order is random and verdicts "
             "are not shown, so that nobody measures towards a figure seen before."
         )
         return self._next_trial
@@ -99,7 +92,7 @@ class LotSitting:
 
     def _study_serials(self) -> list[str]:
         """The items of a study: those listed, else those of its runs, else typed now."""
-        serials = list(self._listed or ())
+        serials = list(self._serials.listed or ())
         if not serials:
             serials = sorted({key[0] for key in (*self._lot.done, *self._lot.broken_off)})
         if not serials:
@@ -113,20 +106,20 @@ class LotSitting:
                 hint="name at least 2, better 10, with --serials FILE",
             )
         for serial in serials:
-            if wrong := self._knows(serial):
+            if wrong := self._serials.wrong(serial):
                 raise InputError(f"{serial}: {wrong}", where="the items of the study")
         return serials
 
-    def begin(self, wanted: Wanted, zero: ZeroRecord) -> LateJournal:
+    def begin(self, wanted: Wanted, zero: ZeroRecord) -> ItemJournal:
         """A run file for an item; it appears with its first sweep, and holds the zero."""
         started = self._clock()
 
         def opened() -> RunJournal:
-            journal = self._open_journal(wanted, started)
+            journal = self._files.open(wanted, started)
             zero.write_into(journal, 0)
             return journal
 
-        self._in_hand = LateJournal(wanted, opened)
+        self._in_hand = ItemJournal(wanted, opened)
         return self._in_hand
 
     def note_in_hand(self, text: str) -> None:
@@ -152,7 +145,7 @@ class LotSitting:
 
     def is_doubtful(self, file: ItemFile) -> bool:
         """Whether the item does not pass by what was swept so far; says so."""
-        results = assess(_late(file).journal)
+        results = _late(file).assessed()
         bad = {name: standing_of_band(band) for name, band in results.items()}
         bad = {name: standing for name, standing in bad.items() if standing in DOUBTFUL}
         if not bad or self._is_study:
@@ -167,10 +160,16 @@ class LotSitting:
         return True
 
     def finish(self, file: ItemFile) -> ItemOutcome:
-        """Evaluate the item's run and show its verdict."""
+        """Show the item's verdict, and finish its run.
+
+        The verdict is by what is on disk then. Where the run cannot be finished after it, that is
+        told, and the item is asked for again.
+        """
         late = _late(file)
         journal, now = late.journal, self._clock()
         with self._unbroken():
+            if not self._is_study:
+                self._show_verdict(run_to_be(journal, late.assessed(), as_iso(now)))
             late.close(Event(now, "finished", "procedure carried out"))
             # a stop that waits for the end of this section finds no open file
             self._in_hand, self._last = None, journal.path
@@ -179,20 +178,23 @@ class LotSitting:
         self._lot.add(_outline(run, file.wanted))
         self._round.measured(file.wanted.serial)
         self.finished.append(journal.path)
-        self._show(run)
+        self._show_rest(run)
         return ItemOutcome(
             late.had_trouble or _insertions_differ(run.bands.values(), self._station)
         )
 
-    def _show(self, run: Run) -> None:
-        if self._is_study:
-            left = len(self._trials)
-            self.say(f"Kept; {left} {'trial' if left == 1 else 'trials'} left.")
-            return
+    def _show_verdict(self, run: Run) -> None:
         standing = standing_of_run(run)
         self._terminal.bell(1 if standing in GOOD else 2)
         self._terminal.verdict(verdict_line(run), standing.word)
-        if standing not in GOOD:
+
+    def _show_rest(self, run: Run) -> None:
+        """What the shape of its loss says where it is no pass; of a trial how many are left."""
+        if self._is_study:
+            left = len(self._trials)
+            self.say(f"Kept; {counted(left, 'trial')} left.")
+            return
+        if standing_of_run(run) not in GOOD:
             for sentence in finding_of_run(run):
                 self.say(sentence)
 
@@ -226,7 +228,7 @@ class LotSitting:
                 journal.event(event)
 
         if since:
-            self._terminal.status(f"looking at {len(since)} items again with this check")
+            self._terminal.status(f"looking at {counted(len(since), 'item')} again with this check")
         for file in since:
             self._amended(file, with_check)
         if event is None:
@@ -268,9 +270,10 @@ class LotSitting:
 
     def check_left_out(self, command: OperatorCommand, since: Sequence[ItemFile]) -> None:
         """Say that the operator left the closing check out."""
+        what = f"{counted(len(since), 'item')} have" if len(since) != 1 else "item has"
         self.say(
-            f"The closing check is left out ({command.word}): the last {len(since)} items have a "
-            "check of the zero before them only, and the drift that the station states counts."
+            f"The closing check is left out ({command.word}): the last {what} a check of the zero "
+            "before, and none after; the drift that the station states counts."
         )
 
     def stopped(self, why: str) -> None:
@@ -286,8 +289,8 @@ class LotSitting:
         late.close(Event(now, "stopped", why))
 
 
-def _late(file: ItemFile) -> LateJournal:
-    if not isinstance(file, LateJournal):
+def _late(file: ItemFile) -> ItemJournal:
+    if not isinstance(file, ItemJournal):
         raise AssertionError("this sitting began the file")
     return file
 

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from functools import partial
-from itertools import count
+from itertools import chain, count
 
 from drivers.sweep import SweepSettings
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.bench.clock import as_iso
 from harness.bench.operator_lines import name_for_files
 from harness.bench.sitting import Wanted
-from harness.run_file import RunHeader, RunJournal
+from harness.bench.takeover import MARK
+from harness.run_file import RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
-from harness.run_file.software import software_versions
-from harness.running.item_run import Assignment, OpenStation
-from harness.running.lot.left_off import start_event
+from harness.running.item_run import Assignment
 from harness.running.lot.serials_known import LotItems
+from harness.running.new_run import header_of, run_id
+from harness.running.open_station import OpenStation
 from harness.station.items import item_as_dict
 
 
@@ -34,9 +33,10 @@ class LotFiles:
     ) -> None:
         self._workplace, self._connected = place.workplace, place.connected
         self._assignment, self._items = assignment, items
+        self.folder = assignment.results
         self._grids = {band: settings.frequency_hz() for band, settings in bands.items()}
         self._history: tuple[dict[str, PooledRepeatability], list[str]] | None = None
-        self._station = place.workplace.station.as_dict()
+        self._origin = place.origin()
 
     def open(self, wanted: Wanted, started: float) -> RunJournal:
         """The run file of an item that was begun at a time (Unix s).
@@ -47,24 +47,19 @@ class LotFiles:
             RunFileError: the disk refused.
         """
         procedure = self._assignment.procedure.name
-        stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
-        run_id = self._free_id(f"{stamp}-{procedure}-{name_for_files(wanted.serial)}")
-        kind = self._items.kind_of(wanted.serial)
-        header = RunHeader(
-            run_id=run_id,
-            procedure=procedure,
-            parameters={**self._assignment.parameters, **wanted.parameters},
-            started=as_iso(started),
-            software=software_versions(),
-            station=self._station,
-            item=item_as_dict(wanted.serial, self._items(wanted.serial), kind),
-            instruments=self._connected.instruments,
-            simulated=self._connected.is_simulated,
-            simulated_bench=self._connected.simulated_bench,
+        item = item_as_dict(
+            wanted.serial, self._items(wanted.serial), self._items.kind_of(wanted.serial)
+        )
+        header = header_of(
+            self._free_id(run_id(started, procedure, name_for_files(wanted.serial))),
+            started,
+            self._origin,
+            item,
+            (procedure, {**self._assignment.parameters, **wanted.parameters}),
         )
         history, remarks = self._pooled()
         journal = RunJournal(
-            self._assignment.results / f"{run_id}.h5",
+            self.folder / f"{header.run_id}.h5",
             header,
             self._grids,
             self._connected.source.traces,
@@ -75,18 +70,13 @@ class LotFiles:
         for text in remarks:
             journal.event(Event(started, "note", text))
         if self._connected.bench_start is not None:
-            journal.event(start_event(started, self._connected.bench_start))
+            journal.event(Event(started, MARK, self._connected.bench_start.mark()))
         return journal
 
-    def _free_id(self, run_id: str) -> str:
+    def _free_id(self, name: str) -> str:
         """Another where an item is begun again within a second."""
-        taken = (self._assignment.results / f"{run_id}.h5").exists()
-        numbered = (f"{run_id}-{number}" for number in count(2))
-        if not taken:
-            return run_id
-        return next(
-            other for other in numbered if not (self._assignment.results / f"{other}.h5").exists()
-        )
+        names = chain([name], (f"{name}-{number}" for number in count(2)))
+        return next(free for free in names if not (self.folder / f"{free}.h5").exists())
 
     def _pooled(self) -> tuple[dict[str, PooledRepeatability], list[str]]:
         """The history, read once for all items of a sitting, and what is to be said of it."""

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 from drivers.errors import InputError
+from drivers.quantities import counted
 from harness.bench.operator_lines import OperatorCommand, OperatorLine, checked_serial
 from harness.bench.sitting import Wanted
 from harness.connections.operator_terminal import OperatorTerminal
@@ -15,10 +17,19 @@ SERIAL_PROMPT = "Serial number, or /stop:"
 MOST_NAMED = 8
 
 
+@dataclass(frozen=True)
+class Serials:
+    """Which serial numbers are to be measured, and which can be."""
+
+    listed: Sequence[str] | None
+    """None: they are typed or scanned."""
+    wrong: Callable[[str], str]
+    """What is wrong with one that this station cannot measure, or nothing."""
+
+
 class SerialRound:
     """Gives serial numbers until there is none any more.
 
-    `knows` says what is wrong with a serial number that this station cannot measure, or nothing.
     `note` keeps what the operator says of the last item.
     """
 
@@ -26,15 +37,15 @@ class SerialRound:
         self,
         terminal: OperatorTerminal,
         lot: LotSoFar,
-        listed: Sequence[str] | None,
-        knows: Callable[[str], str],
+        serials: Serials,
         note: Callable[[str], None],
     ) -> None:
         self._terminal = terminal
         self._lot = lot
-        self._knows = knows
+        self._knows = serials.wrong
         self._note = note
         self._again: deque[str] = deque(outline.serial for outline in lot.wanted_again())
+        listed = serials.listed
         self._is_listed = listed is not None
         left = [s for s in listed or () if (s,) not in lot.done and s not in self._again]
         self._listed = deque(left)
@@ -62,7 +73,9 @@ class SerialRound:
         done = len(listed) - left - len(self._again)
         told = f", {done} done already" if done else ""
         again = f", {len(self._again)} asked for again" if self._again else ""
-        self._terminal.say(f"{len(listed)} serial numbers listed{told}{again}; {left} to go.")
+        self._terminal.say(
+            f"{counted(len(listed), 'serial number')} listed{told}{again}; {left} to go."
+        )
 
     def _next_listed(self) -> str | None:
         while self._again or self._listed:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from drivers.toml_file import Mistake, nearest, raise_mistakes
@@ -16,8 +16,8 @@ class LotItems:
     workplace: Workplace
     kind: str
     """Of every serial number that the items file does not name; empty: there is none such."""
-    on_the_bench: Collection[str] | None = field(default=None)
-    """What a simulated bench has; None on a real one, which may have anything."""
+    on_the_bench: Sequence[str] | None = field(default=None)
+    """What a simulated bench has, in its order; None on a real one, which may have anything."""
 
     def wrong(self, serial: str) -> str:
         """Why a serial number cannot be measured here; empty if it can."""

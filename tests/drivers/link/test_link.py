@@ -44,7 +44,7 @@ def block(payload: bytes) -> bytes:
 # What comes whole.
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     payload=st.binary(max_size=300) | st.sampled_from([b"\n", b"\r\n#15\n\n", bytes(range(256))]),
     text=st.text(st.characters(min_codepoint=33, max_codepoint=126), max_size=200),
@@ -291,7 +291,7 @@ def test_blanks_left_over_are_no_answer():
         link.close()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.lists(st.sampled_from(["whole", "silent", "half", "double"]), min_size=1, max_size=6))
 def test_every_answer_is_that_to_its_own_question(kinds):
     """Whatever went wrong before: an answer names its question, or there is none."""

@@ -14,8 +14,9 @@ from harness.bench.rehearsal import rehearse
 from harness.connections.exchange import PersonAtTheBench
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopSignals
-from harness.running.item_run import Assignment, ItemRun, OpenStation
+from harness.running.item_run import Assignment, ItemRun
 from harness.running.measure import rehearsed
+from harness.running.open_station import OpenStation
 from procedures.qualify import qualify
 
 BANDS = {
@@ -147,7 +148,7 @@ def test_built_in_procedures_are_found_with_their_parameters():
     assert [p.name for p in found.parameters] == [
         "insertions", "sweeps", "makings", "check_every",
     ]  # fmt: skip
-    assert found.summary.startswith("Normalize")
+    assert found.told.summary.startswith("Normalize")
 
 
 @pytest.mark.parametrize(

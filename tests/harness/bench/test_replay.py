@@ -67,12 +67,11 @@ class Kept:
 
     def past(self):
         """As `resume` reads it from a file."""
-        zero_times = {}
-        for _, kind, index, time, _ in self.sweeps:
-            if kind == "normalization":
-                zero_times[index] = time
-        swept = [row[3] for row in self.sweeps if row[1] == "insertions"]
-        return Replay(BANDS, self.counts(), tuple(self.events), zero_times, max(swept, default=-1))
+        joined, swept = (
+            max((row[3] for row in self.sweeps if row[1] == kind), default=-1)
+            for kind in ("normalization", "insertions")
+        )
+        return Replay(BANDS, self.counts(), tuple(self.events), joined, swept)
 
 
 class World(StandIn):
@@ -103,7 +102,7 @@ def judge(takeover, *, is_extra):
 def process(kept, procedure, now=0.0, judge=judge):
     """A process that carries the procedure out, or goes on with it; whether it came to its end."""
     has_past = bool(kept.sweeps or kept.events)
-    going_on = SimpleNamespace(rows=kept.rows(), judge=judge) if has_past else None
+    going_on = SimpleNamespace(rows=kept.rows(), times={}, judge=judge) if has_past else None
     world = World(kept, now)
     equipment = Equipment(
         source=world, exchange=world, journal=kept, progress=world, clock=world.now,
@@ -156,7 +155,7 @@ def whole(kept, kind, left_out):
 KILLS = st.lists(st.integers(0, 60), max_size=6)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     kills=KILLS, insertions=st.integers(1, 4), sweeps=st.integers(1, 3),
     makings=st.integers(1, 2), check_every=st.integers(0, 2),
@@ -177,7 +176,7 @@ def test_every_step_is_whole_in_the_end(kills, insertions, sweeps, makings, chec
     assert times == sorted(times)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(kills=KILLS, check_every=st.sampled_from(["", "5 min", "1 h"]), asleep=st.integers(0, 40))
 def test_a_schedule_goes_on_to_its_own_end(kills, check_every, asleep):
     """The ticks that nobody made are told, and those that were made are on time."""

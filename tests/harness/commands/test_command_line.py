@@ -17,11 +17,17 @@ from drivers.link.link import Link
 from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
 from tests.harness.command_line import FROM_NOTHING, Started, tareline
+from tests.harness.set_ups import use_set_up
 
 SWEEPING = 1 << 3
-DEADLINE_S = 30.0
+DEADLINE_S, LOOK_EVERY_S = 30.0, 0.05
 MESSAGES = 800
 """About as many as a run of two insertions has."""
+
+
+def use_few_points(folder, *bands):
+    """A station with these bands of few points, for what is the same for many."""
+    use_set_up(folder, "vector", points=11, bands=bands)
 
 
 def change(path, old, new):
@@ -122,6 +128,26 @@ def test_impossible_addresses_are_explained(workplace_folder, resource, status, 
     assert "Traceback" not in done.stderr
 
 
+def test_what_cannot_be_written_is_file_trouble_with_the_name_that_was_asked_for(
+    workplace_folder, recorded
+):
+    """A page, a table and a run file alike; the kernel lets nobody write into /proc."""
+    (run,) = [recorded.path]
+    for arguments, name in (
+        (("report", run, "--page", "/proc/page.html"), "'/proc/page.html' cannot be written"),
+        (("report", run, "--json", "--csv", "none/table.csv"), "'none/table.csv' cannot be"),
+        (("certificate", run, "--page", "items.toml/c.html"), "'items.toml/c.html' cannot be"),
+        (("export", run, "--csv", "/proc/tables"), f"'/proc/tables/{run.stem}.csv' cannot be"),
+        (("init", "/proc/new"), "'/proc/new' cannot be written"),
+        (("run", "qualify", "--item", "JMP-0107", "--results", "/proc/runs"), "where: /proc/runs/"),
+    ):
+        done = tareline(*arguments, folder=workplace_folder)
+        assert done.returncode == 3, done.stderr
+        assert name in done.stderr
+        assert ".part" not in done.stderr
+        assert ".new" not in done.stderr
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number):
     """RF off as the analyzer itself says, the file opens with what was finished, the status is
@@ -129,17 +155,17 @@ def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number
     process = start_bench(pace=1.0)
     use_running_bench(workplace_folder, process)
     change(workplace_folder / "station.toml", '"1 kHz"', '"200 Hz"')
-    run = subprocess.Popen(
-        [*FROM_NOTHING, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
-        cwd=workplace_folder, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+    run = Started(
+        ("run", "qualify", "--item", "PIG-0451", "--sweeps", "1"), workplace_folder, typed=""
+    )
     other = Link(process.addresses["analyzer"])
     other.open()
     kept = wait_until_sweeping_after(other, workplace_folder / "results", at_least=1)
     assert other.query("OUTP?") == "1"
     run.send_signal(number)
-    _, message = run.communicate(timeout=20)
-    assert run.returncode == 128 + number
+    done = run.finished()
+    message = done.stderr
+    assert done.returncode == 128 + number
     assert other.query("OUTP?") == "0"
     assert not int(other.query("STAT:OPER:COND?")) & SWEEPING
     other.close()
@@ -167,6 +193,7 @@ def wait_until_sweeping_after(link, results, at_least):
                 kept = len(read_readings(file)["telemetry-433"].normalization_time)
             if kept >= at_least and int(link.query("STAT:OPER:COND?")) & SWEEPING:
                 return kept
+        time.sleep(LOOK_EVERY_S)
     raise AssertionError("the run did not come to its second sweep")
 
 
@@ -175,17 +202,17 @@ def test_losing_the_instrument_keeps_what_was_measured(workplace_folder, start_b
     use_running_bench(workplace_folder, process)
     change(workplace_folder / "station.toml", '"1 kHz"', '"200 Hz"')
     change(workplace_folder / "station.toml", '"5 s"', '"500 ms"')
-    run = subprocess.Popen(
-        [*FROM_NOTHING, "run", "qualify", "--item", "PIG-0451", "--sweeps", "1"],
-        cwd=workplace_folder, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+    run = Started(
+        ("run", "qualify", "--item", "PIG-0451", "--sweeps", "1"), workplace_folder, typed=""
+    )
     other = Link(process.addresses["analyzer"])
     other.open()
     kept = wait_until_sweeping_after(other, workplace_folder / "results", at_least=1)
     other.close()
     process.close()
-    _, message = run.communicate(timeout=30)
-    assert run.returncode == 3
+    done = run.finished()
+    message = done.stderr
+    assert done.returncode == 3
     assert "RF may be ON" in message
     assert "Traceback" not in message
     (path,) = (workplace_folder / "results").glob("*.h5")
@@ -227,6 +254,7 @@ def test_leads_that_are_not_joined_are_asked_for_again_and_then_refused(
 
 def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
     process = start_bench()
+    use_few_points(workplace_folder, "satellite")
     use_people(workplace_folder, process)
     join_the_leads(process)
     done = tareline(
@@ -260,6 +288,7 @@ def test_nobody_at_the_prompt_is_an_error_with_rf_off(workplace_folder, start_be
 
 def test_at_a_terminal_progress_is_a_bar(workplace_folder):
     """On a pseudo-terminal: the bar is drawn and taken away, the table comes on its own."""
+    use_few_points(workplace_folder, "backhaul-5600")
     parent, child = pty.openpty()
     run = subprocess.Popen(
         [*FROM_NOTHING, "run", "qualify", "--item", "JMP-0107", "--insertions", "2",
@@ -298,6 +327,7 @@ def once(bench: Bench, sweeps: int = 2, remark: str = "no remark") -> None:
 
 def test_a_procedure_of_ones_own_is_a_file(workplace_folder):
     """Its parameters are options; what it leaves out is said, not hidden."""
+    use_few_points(workplace_folder, "satellite")
     (workplace_folder / "once.py").write_text(MINE, "utf-8")
     helped = tareline("run", "./once.py", "--help", folder=workplace_folder)
     assert "--remark" in helped.stdout
@@ -330,6 +360,7 @@ def later(bench):
 
 
 def test_a_procedure_that_fails_on_the_way_keeps_its_sweeps(workplace_folder):
+    use_few_points(workplace_folder, "satellite", "backhaul-5600")
     (workplace_folder / "later.py").write_text(FAILS_LATER, "utf-8")
     done = tareline("run", "./later.py", "--item", "JMP-0107", folder=workplace_folder)
     assert done.returncode == 3

@@ -25,7 +25,7 @@ def read_back(text):
     return list(csv.reader(io.StringIO(text, newline="")))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.lists(
         st.tuples(
@@ -95,9 +95,7 @@ def test_the_item_comes_back_out_of_its_file(recorded, tmp_path, version, suffix
     np.testing.assert_allclose(-20 * np.log10(np.abs(s[:, 1, 0])), loss_db, atol=1e-6)
 
 
-@settings(
-    max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
-)
+@settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.integers(0, 2**31), st.sampled_from(["1.1", "2.0"]), st.booleans())
 def test_any_two_port_comes_back(recorded, tmp_path, seed, version, shared):
     """Bands in any order; where they share frequencies, that with the smaller U stands there."""

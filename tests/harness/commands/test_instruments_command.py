@@ -14,6 +14,7 @@ from drivers.errors import BusyError, InputError
 from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.commands.cli import app
+from harness.running.instruments_found import _said
 from harness.running.locks import lock_instruments
 from harness.station.starter_files import write_starter
 
@@ -148,6 +149,24 @@ def test_wrong_options_are_told(words, says):
     result = run(*words)
     assert isinstance(result.exception, InputError)
     assert says in str(result.exception)
+
+
+@pytest.mark.parametrize(
+    ("count", "ends"),
+    [
+        (3, ["<- 0"]),
+        (4, ["<- 0", "... the same once more"]),
+        (7, ["<- 0", "... the same 4 times more"]),
+        (3.5, ["<- 0", "-> R?"]),
+        (4.5, ["<- 0", "... the same once more", "-> R?"]),
+    ],
+)
+def test_repeats_are_counted(count, ends):
+    """Half an exchange is a question that was not answered any more."""
+    asked, answered = ("->", "R?"), ("<-", "0")
+    said = list(_said(([asked, answered] * 7)[: int(2 * count)]))
+    assert said[:6] == ["-> R?", "<- 0"] * 3
+    assert said[5:] == ends
 
 
 def test_dialects_are_listed_printed_and_copied(tmp_path):

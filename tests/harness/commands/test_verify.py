@@ -103,6 +103,40 @@ def test_what_is_no_run_file_is_wrong_input_and_the_others_are_still_checked(fol
     assert "finished.h5: good" in done.stdout
 
 
+def test_a_folder_is_all_that_is_in_it(folder):
+    (folder / ".draft.h5").write_bytes(b"")
+    done = tareline("verify", folder, folder=folder)
+    assert done.returncode == 0, done.stderr
+    said = " ".join(done.stdout.split())
+    assert "finished.h5: good" in said
+    assert "unfinished.h5: not finished" in said
+    (folder / "empty").mkdir()
+    empty = tareline("verify", "empty", folder=folder)
+    assert empty.returncode == 2
+    assert "there is no run file in 'empty'" in empty.stderr
+
+
+@pytest.mark.parametrize("command", ["export", "truth", "cable-model"])
+def test_what_is_not_finished_is_left_out_with_a_word(folder, command):
+    options = ["--csv", "out"] if command == "export" else []
+    alone = tareline(command, "unfinished.h5", *options, folder=folder)
+    assert alone.returncode == 2
+    assert "is not finished" in alone.stderr
+    assert "tareline resume unfinished.h5" in alone.stderr
+    both = tareline(command, folder, *options, folder=folder)
+    assert f"left out, not finished: {folder / 'unfinished.h5'}" in both.stderr
+    if command == "export":
+        assert both.returncode == 0, both.stderr
+        assert [path.name for path in (folder / "out").iterdir()] == ["finished.csv"]
+
+
+def test_a_certificate_is_of_one_finished_run(folder):
+    for named, says in ((folder, "of one item"), ("unfinished.h5", "tareline resume")):
+        done = tareline("certificate", named, folder=folder)
+        assert done.returncode == 2
+        assert says in done.stderr
+
+
 def test_a_cut_file_is_damaged(folder):
     data = (folder / "finished.h5").read_bytes()
     (folder / "cut.h5").write_bytes(data[: len(data) // 2])

@@ -18,6 +18,7 @@ from harness.bench.operator_lines import (
     name_for_files,
     parse_line,
 )
+from harness.connections.hands_free.hands_free_exchange import caution_of_looks
 from harness.connections.large_type import _LETTERS, ROWS, WIDEST, large
 from harness.connections.operator_prompts import (
     CAUTIONS,
@@ -34,6 +35,7 @@ from harness.evaluation.standing import Standing
 from harness.report.words.signs import shown
 from harness.running.lot.trial_order import trial_order
 from harness.station.items import read_workplace
+from harness.station.rule_tables import HandsFree
 from harness.station.starter_files import write_starter
 
 SERIALS = st.text(
@@ -181,8 +183,10 @@ def test_all_cautions_come_first_and_then_the_one_that_matters():
     assert said.now("mind this") == ["! mind this"]
 
 
-def test_who_is_watched_is_told_that_rf_comes_on_by_itself():
-    first, second, *_ = Cautions(-30.0).now("")
+def test_who_is_watched_is_told_that_rf_comes_on_by_itself(station):
+    looks = HandsFree.model_validate({"power": "-30 dBm"})
+    watched = station.model_copy(update={"hands_free": looks})
+    first, second, *_ = Cautions(caution_of_looks(watched)).now("")
     assert "RF comes on BY ITSELF" in first
     assert "-30 dBm" in first
     assert "licence" in second
@@ -201,13 +205,14 @@ class _Terminal(io.TextIOWrapper):
     """A stream that says of itself that it is a terminal."""
 
     def __init__(self, encoding="utf-8"):
-        super().__init__(io.BytesIO(), encoding=encoding, write_through=True)
+        self.bytes = io.BytesIO()
+        super().__init__(self.bytes, encoding=encoding, write_through=True)
 
     def isatty(self):
         return True
 
     def text(self):
-        return self.buffer.getvalue().decode(self.encoding)
+        return self.bytes.getvalue().decode(self.encoding)
 
 
 def typing(*lines):

@@ -13,6 +13,7 @@ from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.conformity import decide
 from harness.run_file.run import BandResult, Event, Run
 
+A_FEW = ("telemetry-868", "backhaul-5")
 BANDS = {
     "telemetry-433": (433.05e6, 434.79e6),
     "telemetry-868": (863e6, 870e6),
@@ -162,7 +163,7 @@ def good_run() -> Run:
     """Passes everywhere; limits wide."""
     return make_run(
         "PIG-0451",
-        {name: make_band(frequencies(name), seed=3 + i) for i, name in enumerate(BANDS)},
+        {name: make_band(frequencies(name), seed=3 + i) for i, name in enumerate(A_FEW)},
     )
 
 
@@ -213,7 +214,7 @@ def limitless_run() -> Run:
             checks=0,
             seed=31 + i,
         )
-        for i, name in enumerate(BANDS)
+        for i, name in enumerate(A_FEW)
     }
     return make_run("ELB-0012", bands, simulated=False)
 

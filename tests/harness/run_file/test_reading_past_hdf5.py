@@ -39,7 +39,7 @@ def long_run(tmp_path_factory):
 
 
 @given(data=st.data())
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_rows_are_those_of_hdf5(tmp_path_factory, data):
     """Whatever else was written between them."""
     path = tmp_path_factory.mktemp("rows") / "made.h5"

@@ -66,9 +66,7 @@ def some_network(seed, count=3, ports=2):
     return 0.3 * (rng.normal(size=shape) + 1j * rng.normal(size=shape)) + 0.05
 
 
-@settings(
-    max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
-)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seed=st.integers(0, 10**6), version=st.sampled_from([1, 2]), unit=st.sampled_from([*UNITS]),
     form=st.sampled_from(["RI", "MA", "DB"]), parameter=st.sampled_from(["S", "Y", "Z", "G", "H"]),
@@ -171,7 +169,10 @@ def elsewhere(tmp_path_factory):
     description = read_description(folder / "simulated-bench.toml")
     s = scattering(description, "PIG-0451", GRID)
     direct = np.tile(np.array([[0.0, 1.0], [1.0, 0.0]], complex), (len(GRID), 1, 1))
-    made = {"through-1.s2p": direct + 1e-4, "through-2.s2p": 1.0003 * direct + 1e-4}
+    made: dict[str, np.ndarray] = {
+        "through-1.s2p": direct + 1e-4,
+        "through-2.s2p": 1.0003 * direct + 1e-4,
+    }
     for number, change in enumerate((1.0, 1.0005, 0.9996), start=1):
         made[f"item-{number}.s2p"] = s * change
     times = ("through-1", "item-1", "item-2", "item-3", "through-2")

@@ -3,6 +3,7 @@ told, and nothing goes on that is not what it was."""
 
 import os
 import re
+import shlex
 import signal
 
 import numpy as np
@@ -40,11 +41,9 @@ def stopped(folder, number, sweeps, *command):
         if left[0] == 0:
             os.kill(os.getpid(), number)
 
-    RunJournal.append = append
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(RunJournal, "append", append)
         process = Started(command, folder, "")
-    finally:
-        RunJournal.append = real
     return process.finished()
 
 
@@ -130,6 +129,26 @@ def test_a_run_that_a_signal_ended_says_how_to_go_on_and_goes_on(place):
     *_, first, second, third = counts(path, "insertions")
     assert [first, second, third] == [2, 2, 2]
     assert counts(path, "normalization") == [4, 4, 4]
+
+
+def test_the_command_that_is_shown_goes_on_as_it_stands(place):
+    """Pasted into a shell: blanks in the names of folder and station, and a second stop."""
+    station, results = place / "the bench.toml", place / "night shift"
+    (place / "station.toml").rename(station)
+    where = ("--station", station.name, "--results", results.name)
+    command = ["run", *QUALIFY, "--item", ITEM, *where]
+    for sweeps in (2, 4):
+        ended = stopped(place, signal.SIGTERM, sweeps, *command)
+        assert ended.returncode == 128 + signal.SIGTERM, ended.stderr
+        (line,) = (x for x in ended.stderr.splitlines() if x.lstrip().startswith("tareline resume"))
+        _, *command = shlex.split(line)
+    (path,) = results.glob("*.h5")
+    assert command == ["resume", f"{results.name}/{path.name}", "--station", station.name]
+    done = tareline(*command, folder=place)
+    assert done.returncode == 0, done.stderr
+    shown = next(x for x in done.stdout.splitlines() if x.startswith("tareline report"))
+    assert tareline(*shlex.split(shown)[1:], folder=place).returncode == 0
+    assert path.with_suffix(".html").is_file()
 
 
 def test_going_on_may_be_killed_and_gone_on_with(place):

@@ -3,7 +3,9 @@
 import json
 import os
 from io import StringIO
+from typing import Any
 
+import h5py
 import numpy as np
 import pytest
 from rich.console import Console
@@ -36,7 +38,7 @@ def journal(workplace_folder):
     )  # fmt: skip
     grids = {BAND: workplace.station.settings(BAND).frequency_hz()}
     path = workplace_folder / "results" / "r1.h5"
-    made = RunJournal(path, header, grids, S_PARAMETERS)
+    made: Any = RunJournal(path, header, grids, S_PARAMETERS)
 
     def sweep(kind, index, time, loss_db=0.0):
         for band, grid in grids.items():
@@ -95,6 +97,31 @@ def test_what_is_shown_fits(journal):
     line = watch_line(look)
     assert "\n" not in line
     assert f"{look.sweeps} sweeps kept" in line
+
+
+@pytest.mark.parametrize(
+    ("procedure", "parameters", "planned"),
+    [
+        ("qualify", {"insertions": 3, "sweeps": 2, "makings": 1, "check_every": 0}, 4 + 6 + 4),
+        # a tick a minute, and the zero checked before, in between and behind
+        ("overnight", {"every": "1 min", "lasting": "10 min", "check_every": "5 min", "sweeps": 1,
+                       "until": "", "patience": "10 min"}, 4 + 10 + 4 + 4),
+        ("spot-check", {"insertions": 1, "sweeps": 2, "check_every": 10, "check_after": "30 min"},
+         1 + 2),
+        ("gauge-study", {"operators": "A, B", "repeats": 3, "sweeps": 2, "check_every": 10,
+                         "check_after": "30 min", "operator": "A", "repeat": 1}, 1 + 2),
+        ("weigh", {"sweeps": 2}, None),
+    ],
+)  # fmt: skip
+def test_what_is_planned_is_told(journal, procedure, parameters, planned):
+    """Of a lot's item the zero was swept before: what is kept of it counts, here one sweep."""
+    journal.keep("normalization", 0, 10.0)
+    path = journal.path
+    journal.close()
+    with h5py.File(path, "r+") as file:
+        file.attrs["procedure"] = procedure
+        file.attrs["parameters"] = json.dumps(parameters)
+    assert Watcher(path).look(evaluates=False).planned == planned
 
 
 def test_uncertainty_takes_a_bounded_share_of_the_time(journal, monkeypatch):

@@ -11,9 +11,10 @@ from typer.testing import CliRunner
 from drivers.errors import InputError
 from drivers.simulated.physics.truth import insertion_loss_db, scattering
 from harness.commands.cli import app
-from harness.commands.combine import require_combinable
+from harness.commands.combine import together
 from harness.evaluation.run_analysis import read_run
 from harness.run_file import open_run, read_readings
+from harness.running.finding_procedures import find_procedure
 from harness.several_runs.adapter_losses import combine_adapters
 from harness.several_runs.combined import combine_runs, reflection_rms
 from harness.station.items import Item, read_workplace
@@ -244,24 +245,47 @@ def test_runs_that_do_not_belong_together_are_refused(measured, lengths, pairs):
         combine_runs([])
 
 
+def _require(procedure, items):
+    told = together(find_procedure(procedure))
+    if told is not None:
+        told.require(items)
+
+
+def test_a_procedure_of_ones_own_names_the_command_that_tells_its_runs_together(tmp_path):
+    file = tmp_path / "by_length.py"
+    text = (
+        "from harness.bench.bench import Bench\n"
+        'TOLD_BY = "cable-modle"\n'
+        "def by_length(bench: Bench) -> None:\n"
+        "    bench.normalize()\n"
+    )
+    file.write_text(text, "utf-8")
+    with pytest.raises(InputError, match="did you mean 'cable-model'"):
+        together(find_procedure(str(file)))
+    file.write_text(text.replace("modle", "model"), "utf-8")
+    by_length, built_in = find_procedure(str(file)), find_procedure("cable-lengths")
+    assert together(by_length) == together(built_in) is not None
+    assert together(find_procedure("qualify")) is None
+
+
 def test_items_that_cannot_be_combined_are_told_before_anything_is_connected():
     def item(**keys):
         return Item.model_validate(keys)
 
     one, other = item(made_of=["RG-316 450 mm"]), item(made_of=["RG-316 900 mm", "2 x SMA"])
     with pytest.raises(InputError, match="same connectors"):
-        require_combinable("cable-lengths", {"A": one, "B": other})
+        _require("cable-lengths", {"A": one, "B": other})
     twice = item(made_of=["RG-316 450 mm", "RG-402 150 mm"])
     with pytest.raises(InputError, match="two kinds of cable"):
-        require_combinable("cable-lengths", {"A": twice})
+        _require("cable-lengths", {"A": twice})
     two = {"AB": item(adapters=["A", "B"]), "CD": item(adapters=["C", "D"])}
     with pytest.raises(InputError, match="measure A with C next, then A with D"):
-        require_combinable("adapter-pairs", two)
+        _require("adapter-pairs", two)
     with pytest.raises(ValueError, match="name each of the two"):
         item(adapters=["A", "A"])
-    require_combinable("qualify", {"A": one, "B": other})
+    _require("qualify", {"A": one, "B": other})
     bare = [item(cable_length=text) for text in ("450 mm", "900 mm")]
-    require_combinable("cable-lengths", dict(zip("AB", bare, strict=True)))
+    _require("cable-lengths", dict(zip("AB", bare, strict=True)))
 
 
 def test_a_run_of_the_procedure_shows_what_its_runs_tell_together(measured):

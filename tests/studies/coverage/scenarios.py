@@ -10,7 +10,8 @@ import numpy as np
 
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.planning.campaigns import CampaignPlan, CampaignStep, World, timetable
+from harness.analysis.planning.campaigns import CampaignPlan, World
+from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
 
 INSERTIONS = "insertion repeatability"
 REFERENCE = "connection of the reference"

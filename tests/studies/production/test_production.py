@@ -1,10 +1,8 @@
 """A small lot at a terminal: hands-free, a fumbling operator, one bad item, killed once."""
 
 import numpy as np
-import scipy.linalg
-import scipy.stats  # noqa: F401
 
-from harness.analysis.expected.catalogue_files import load_catalogue
+from tests.harness.command_line import load
 from tests.studies.production.drawn_lot import DrawnLot
 from tests.studies.production.judgement import judged
 from tests.studies.production.killed_twice import measured
@@ -21,7 +19,7 @@ loose_share = 0.2
 
 
 def test_a_killed_lot_is_taken_up_and_its_bad_item_found(tmp_path):
-    load_catalogue()
+    load()
     lot = DrawnLot(
         tmp_path, 8, 1, seed=8, operator=QUICK_HANDS, look_every="3 s",
         bands=("backhaul-5600",),

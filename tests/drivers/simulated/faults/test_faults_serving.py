@@ -15,17 +15,19 @@ import pytest
 from drivers.errors import InputError, LinkError
 from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
+from tests.forked_programs import ForkedProgram, carry_out
 
 BENCH = [sys.executable, "-m", "drivers.simulated", "simulated-bench.toml"]
-TARELINE = [str(Path(sys.executable).with_name("tareline")), "simulate"]
+TARELINE = [sys.executable, "-c", "from harness.commands.cli import main; main()", "simulate"]
+INSTALLED = [str(Path(sys.executable).with_name("tareline")), "simulate"]
 DEADLINE_S = 30.0
 LOG_LINE = re.compile(r"\s*(\d+\.\d{6})  (\S+)\s+(\d+)  (->|<-|--|!!)  (.*)")
 
 
 @contextmanager
-def started(command: list[str], folder: Path):
+def started(command: list[str], folder: Path, by: type[subprocess.Popen] = ForkedProgram):
     """A process with pipes, killed at the end if it is still there."""
-    with subprocess.Popen(
+    with by(
         command,
         cwd=folder,
         stdin=subprocess.PIPE,
@@ -61,7 +63,16 @@ def is_over(connection: socket.socket) -> bool:
 @pytest.mark.parametrize("command", [BENCH, [*TARELINE, "--json"]], ids=["module", "command"])
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_signal_ends_it_well(workplace_folder, command, number) -> None:
-    with started(command, workplace_folder) as process:
+    ends_well(command, workplace_folder, number, ForkedProgram)
+
+
+@pytest.mark.parametrize("command", [BENCH, [*INSTALLED, "--json"]], ids=["module", "command"])
+def test_it_begins_from_nothing_as_in_use(workplace_folder, command) -> None:
+    ends_well(command, workplace_folder, signal.SIGTERM, subprocess.Popen)
+
+
+def ends_well(command, folder, number, by) -> None:
+    with started(command, folder, by) as process:
         addresses = json.loads(process.stdout.readline())
         connections = [connected(address) for address in addresses.values()]
         process.send_signal(number)
@@ -141,9 +152,7 @@ def test_a_wrong_description_is_refused(workplace_folder, command, mistake: str)
         path.unlink()
     else:
         path.write_text(added + path.read_text("utf-8"), "utf-8")
-    done = subprocess.run(
-        command, cwd=workplace_folder, capture_output=True, text=True, timeout=DEADLINE_S
-    )
+    done = carry_out(command, cwd=workplace_folder, timeout=DEADLINE_S)
     assert (done.returncode, done.stdout) == (2, "")
     assert says in done.stderr
     assert "simulated-bench.toml" in done.stderr
@@ -160,13 +169,7 @@ def test_a_wrong_description_is_refused(workplace_folder, command, mistake: str)
     ],
 )
 def test_wrong_options_are_refused(workplace_folder, command, options, says: str) -> None:
-    done = subprocess.run(
-        [*command, *options],
-        cwd=workplace_folder,
-        capture_output=True,
-        text=True,
-        timeout=DEADLINE_S,
-    )
+    done = carry_out([*command, *options], cwd=workplace_folder, timeout=DEADLINE_S)
     assert (done.returncode, done.stdout) == (2, "")
     assert says in done.stderr
     assert "Traceback" not in done.stderr
@@ -180,13 +183,7 @@ def test_the_log_does_not_overwrite_the_description(workplace_folder, log: str) 
     before = path.read_bytes()
     (workplace_folder / "link.toml").symlink_to(path)
     (workplace_folder / "hard.toml").hardlink_to(path)
-    done = subprocess.run(
-        [*BENCH, "--log", log],
-        cwd=workplace_folder,
-        capture_output=True,
-        text=True,
-        timeout=DEADLINE_S,
-    )
+    done = carry_out([*BENCH, "--log", log], cwd=workplace_folder, timeout=DEADLINE_S)
     assert done.returncode == 2
     assert "would overwrite the description" in done.stderr
     assert path.read_bytes() == before
@@ -194,13 +191,7 @@ def test_the_log_does_not_overwrite_the_description(workplace_folder, log: str) 
 
 @pytest.mark.parametrize("log", [".", "/dev/full"])
 def test_a_log_that_takes_no_line_is_refused(workplace_folder, log: str) -> None:
-    done = subprocess.run(
-        [*BENCH, "--log", log],
-        cwd=workplace_folder,
-        capture_output=True,
-        text=True,
-        timeout=DEADLINE_S,
-    )
+    done = carry_out([*BENCH, "--log", log], cwd=workplace_folder, timeout=DEADLINE_S)
     assert done.returncode == 2
     assert "traffic log cannot be written" in done.stderr
     assert "Traceback" not in done.stderr

@@ -8,10 +8,11 @@ import pytest
 from drivers.errors import InputError
 from drivers.instruments.hand import Hand
 from drivers.link.link import Link
-from drivers.simulated.operator.operator_plan import BOTH_OPEN, DONE, End, OperatorPlan
+from drivers.simulated.operator.operator_plan import DONE, End, OperatorPlan
 from drivers.simulated.operator.simulated_operator import SimulatedOperator
 from drivers.simulated.physics.simulated_bench import NOTHING, THROUGH, SimulatedBench
 
+BOTH_OPEN = (End.OPEN, End.OPEN)
 FREQUENCY_HZ = np.linspace(2.4e9, 2.4835e9, 5)
 PORT_F = 1e-13
 EVERY_S = 0.25
@@ -198,8 +199,7 @@ def test_over_the_wire(start_bench):
 
     hand.connect_through()
     joined_db = level_db()
-    hand.ask_for_open_leads()
-    hand.advance_to(hand.time() + 60.0)
+    hand.open_leads()
     assert level_db() < joined_db - 50.0
     hand.ask_for_item(ITEM)
     hand.advance_to(hand.time() + 120.0)

@@ -142,7 +142,7 @@ PARTS = st.one_of(
 PLAIN = described()
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(parts=st.lists(PARTS, min_size=1, max_size=6), open_pins=st.lists(st.booleans()))
 def test_any_assembly_is_passive_and_reciprocal(parts, open_pins):
     """Any parts in any order, loose pins open or not, from 10 MHz to 8 GHz."""
@@ -212,7 +212,7 @@ def test_the_path_is_the_cascade_of_its_pieces():
     assert bench.path(WIDE_HZ, 8e-14, 5e-14) == pytest.approx(whole.s, abs=1e-12)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     first=st.lists(PARTS, min_size=1, max_size=3), second=st.lists(PARTS, min_size=1, max_size=3)
 )

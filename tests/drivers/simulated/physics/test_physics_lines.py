@@ -75,7 +75,7 @@ def test_the_textbook_example(permittivity, loss_tangent, conductor, dielectric)
     assert found == pytest.approx(by_form[0] + by_form[1], rel=by_form[2])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     inner_mm=st.floats(0.3, 3.0),
     ratio=st.floats(1.6, 5.0),
@@ -184,7 +184,7 @@ def test_delay_follows_its_coefficient():
     assert warm / cold - 1 == pytest.approx(-600e-6, rel=0.1)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(0.8, 1.2))
 def test_a_line_of_another_impedance(ratio):
     of = line(0.92, 2.985, 2.04)
@@ -193,7 +193,7 @@ def test_a_line_of_another_impedance(ratio):
     assert after / before == pytest.approx(ratio, rel=2e-3)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     length_m=st.floats(1e-3, 20.0),
     inner_mm=st.floats(0.3, 3.0),

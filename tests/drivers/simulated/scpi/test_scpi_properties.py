@@ -77,7 +77,7 @@ def units(draw: st.DrawFn) -> tuple[str, object, int | None]:
     return draw(space) + text + draw(space), logged, error
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(sequence=st.lists(units(), min_size=1, max_size=5))
 def test_a_message_is_executed_or_tells_its_error(shared_specimen, sequence) -> None:
     shared_specimen.ask("*CLS")
@@ -128,7 +128,7 @@ def test_no_message_disturbs_the_engine(specimen, caplog) -> None:
     assert not caplog.records  # no defect was reported
 
 
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=1500)
 @given(message=st.binary(max_size=60))
 def test_no_bytes_disturb_the_engine(shared_specimen, message: bytes) -> None:
     asyncio_run = shared_specimen.runner.run

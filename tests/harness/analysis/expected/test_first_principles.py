@@ -6,10 +6,11 @@ from scipy.constants import mu_0
 
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.expected.catalogue_parts import Cable, Construction, Stated
-from harness.analysis.expected.first_principles import (
+from harness.analysis.units import DB_PER_NEPER
+from tests.harness.analysis.expected.first_principles import (
     AGREES_WITHIN,
     BRAID_FACTOR,
-    DB_PER_NEPER,
+    STRAND_DIAMETER,
     STRAND_FACTOR,
     model_line,
     ratio_to_catalogue,
@@ -72,7 +73,8 @@ def test_a_circuit_simulator():
     ],
 )
 def test_smooth_lines(dimensions, ghz, db_per_100_ft):
-    line = model_line(smooth(*dimensions, 2.04, 2e-4, 5.8e7), np.array(ghz) * 1e9)
+    inner_mm, outer_mm = dimensions
+    line = model_line(smooth(inner_mm, outer_mm, 2.04, 2e-4, 5.8e7), np.array(ghz) * 1e9)
     assert 30.48 * line.attenuation_db_per_m == pytest.approx(db_per_100_ft, rel=0.005)
 
 
@@ -81,8 +83,6 @@ def test_strands_and_braid_count_as_resistance(inner, outer):
     """Textbook: alpha_c = (Rs/2 pi) (K_s/a + K_b/b) / (2 Z0), with the factors as stated."""
     hz = np.array([1e9, 4e9])
     line = model_line(smooth(1, 3.3, 2.0, 0.0, 5.8e7, inner, outer), hz)
-    from harness.analysis.expected.first_principles import STRAND_DIAMETER
-
     a, b = 0.5e-3 * STRAND_DIAMETER[inner], 1.65e-3
     rs = np.sqrt(np.pi * hz * mu_0 / 5.8e7)
     per_metre = rs / (2 * np.pi) * (STRAND_FACTOR[inner] / a + BRAID_FACTOR[outer] / b)

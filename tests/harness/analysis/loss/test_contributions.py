@@ -121,7 +121,7 @@ def test_insertions_that_scatter_more_than_the_history_stand_for_themselves():
     assert "scatter more" in " ".join(assessed.notes)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(rate=st.floats(0.001, 0.1), hours=st.floats(0.1, 10.0))
 def test_stated_drift_is_a_parabola_between_checks(rate, hours):
     """Ends' slopes within the rate: at most r T / 4 off the line, in the middle; the mean over

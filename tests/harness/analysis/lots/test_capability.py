@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.special import nctdtr, ndtr, ndtri
+from scipy.special import nctdtr, ndtri
 
 from harness.analysis.lots.capability import (
     capability,
@@ -39,36 +39,10 @@ def test_the_lower_limit_is_that_of_one_sided_tolerance_factors(count, share, co
     found = capability(x, factor, confidence=2 * confidence - 1).performance
     assert found.value == pytest.approx(factor / 3)
     assert 3 * found.low == pytest.approx(ndtri(share), abs=8e-4)
-    assert found.is_exact
-
-
-def test_two_sided_examples():
-    """NIST/SEMATECH e-Handbook, 6.1.6: limits 8 and 20, mean 16, standard deviation 2: Cp 1.0, Cpk
-    0.6667 (from memory). D. C. Montgomery, Introduction to Statistical Quality Control, example on
-    the limits of Cp: 38 and 62, 20 values, s = 1.75: Cp 2.29, 95 % from 1.57 to 3.01 (from
-    memory)."""
-    found = capability(values_with(50, 16.0, 2.0), 20.0, lower_limit_db=8.0)
-    assert found.cp.value == pytest.approx(1.0)
-    assert found.performance.value == pytest.approx(0.6667, abs=1e-4)
-    # 2 % below 16 - 4 sigma is nothing, so all of it is above: Phi(-2)
-    assert found.nonconforming.value == pytest.approx(ndtr(-2.0) + ndtr(-4.0))
-    found = capability(values_with(20, 50.0, 1.75), 62.0, lower_limit_db=38.0)
-    assert found.cp.value == pytest.approx(2.29, abs=0.005)
-    assert found.cp.low == pytest.approx(1.57, abs=0.006)
-    assert found.cp.high == pytest.approx(3.01, abs=0.006)
-
-
-def test_cpk_limits_of_an_example():
-    """D. C. Montgomery, example on the limits of Cpk: 20 values, Cpk 1.33: 0.88 to 1.78 by the
-    approximation with 1 / (9 n Cpk^2) + 1 / (2 (n - 1)), here recomputed by hand: half-width
-    1.33 x 1.96 x sqrt(1 / (9 x 20 x 1.33^2) + 1 / 38) = 0.4472."""
-    found = capability(values_with(20, 0.0, 1.0), 3.99, lower_limit_db=-9.0).performance
-    assert (found.low, found.high) == pytest.approx((1.33 - 0.4472, 1.33 + 0.4472), abs=5e-4)
-    assert not found.is_exact
 
 
 @given(st.floats(0, 60), st.integers(1, 300), st.floats(-5, 60))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_noncentral_t_against_a_reference_function(t, dof, shift):
     """scipy.special.nctdtr, which gives up (nan) in a tail that is practically nothing."""
     ours = float(noncentral_t_cdf(t, dof, np.array(shift)))
@@ -107,7 +81,7 @@ def test_degrees_of_freedom_of_a_mean_moving_range():
 @given(
     st.integers(3, 40), st.integers(0, 999), st.floats(-2, 2), st.floats(0.05, 20), st.floats(-2, 4)
 )
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_indices_do_not_mind_units_or_order(count, seed, shift, scale, limit):
     x = np.random.default_rng(seed).standard_normal(count)
     first = capability(x, limit)
@@ -118,20 +92,18 @@ def test_indices_do_not_mind_units_or_order(count, seed, shift, scale, limit):
             (other.value, other.low, other.high), abs=1e-7
         )
         assert one.low <= one.value <= one.high
-    assert first.observed.count == np.count_nonzero(x > limit)
 
 
 @pytest.mark.parametrize(
-    ("x", "limit", "lower", "message"),
+    ("x", "limit", "message"),
     [
-        ([1.0], 2.0, None, "at least two"), ([1.0, 1.0], 2.0, None, "alike"),
-        ([np.nan, 1.0], 2.0, None, "at least two"), ([1.0, 2.0], np.nan, None, "upper limit"),
-        ([1.0, 2.0], 2.0, 3.0, "above the lower"),
+        ([1.0], 2.0, "at least two"), ([1.0, 1.0], 2.0, "alike"),
+        ([np.nan, 1.0], 2.0, "at least two"), ([1.0, 2.0], np.nan, "upper limit"),
     ],
 )  # fmt: skip
-def test_too_little_to_say(x, limit, lower, message):
+def test_too_little_to_say(x, limit, message):
     with pytest.raises(ValueError, match=message):
-        capability(np.array(x), limit, lower_limit_db=lower)
+        capability(np.array(x), limit)
 
 
 @pytest.mark.parametrize(

@@ -103,7 +103,7 @@ def drawn(shape, seed):
 
 
 @given(shapes, st.integers(0, 10**6))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_sums_of_squares_against_least_squares(shape, seed):
     """Each line is what the sum of squared residuals falls by when its term comes in."""
     y = drawn(shape, seed)
@@ -122,7 +122,7 @@ def test_sums_of_squares_against_least_squares(shape, seed):
 
 
 @given(shapes, st.integers(0, 10**6), st.floats(-50, 50), st.floats(0.001, 50))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_units_zero_and_order_do_not_matter(shape, seed, shift, scale):
     y = drawn(shape, seed)
     rng = np.random.default_rng(seed)
@@ -203,7 +203,7 @@ def test_misjudged_items_at_a_limit_in_the_middle(ratio):
 
 
 @given(st.floats(-4, 4), st.floats(0.01, 3))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_misjudged_items_over_all_limits(limit, gauge):
     """The items that pass make the normal distribution of what is measured."""
     from scipy.special import ndtr
@@ -240,7 +240,7 @@ def test_the_verdict_in_words(limit, standing, says):
 
 def test_a_single_group_is_none_that_is_told_apart():
     rng = np.random.default_rng(5)
-    study = gauge_study(rng.normal(0.0, 1.0, (6, 3, 3)) + 0.9 * np.arange(6.0)[:, None, None] / 6)
+    study = gauge_study(rng.normal(0.0, 1.0, (6, 3, 3)) + 0.6 * np.arange(6.0)[:, None, None])
     assert study.categories == 1.0
     assert process_sentence(study).startswith("It tells none of these items apart, too few")
 

@@ -1,4 +1,4 @@
-"""A lot's summary: outliers against a published example, drift, order and counts."""
+"""A lot's summary: outliers against a published example, drift and counts."""
 
 import time
 
@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import linregress
 
-from harness.analysis.lots.lot_band import LotBand, drift, histogram, slope, summarize, worst_first
+from harness.analysis.lots.lot_band import LotBand, drift, histogram, slope, summarize
 from harness.analysis.lots.outliers import find_outliers
 
 ROSNER = np.array([
@@ -44,7 +44,7 @@ def test_false_alarms_are_as_rare_as_stated(count):
 
 
 @given(st.integers(15, 80), st.integers(0, 10**6), st.floats(-3, 3), st.floats(0.01, 100))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_outliers_do_not_mind_units_order_or_sign(count, seed, shift, scale):
     rng = np.random.default_rng(seed)
     x = rng.standard_normal(count)
@@ -78,30 +78,22 @@ def lot_of(count, seed=0, bad=0, drift_db=0.0, zero_db=0.0):
     loss = rng.normal(0.45, 0.01, count) + drift_db * at + zero
     loss[:bad] += 0.3
     margin = 0.6 - loss
-    guard = np.full(count, 0.05)
-    severity = np.select([margin >= guard, margin >= 0, margin >= -guard], [0, 1, 2], 3)
     return LotBand(
         items=tuple(f"PIG-{number:04d}" for number in range(count)),
         time=1.79e9 + 60.0 * np.arange(count),
         loss_db=loss,
-        expanded_uncertainty_db=guard,
-        guard_band_db=guard,
+        guard_band_db=np.full(count, 0.05),
         limit_db=np.full(count, 0.6),
         margin_db=margin,
         expected_db=np.full(count, 0.45),
         zero_change_db=zero,
-        severity=severity,
     )
 
 
 def test_a_lot_with_bad_items():
     found = summarize(lot_of(60, bad=6))
-    assert found.by_severity == {-1: 0, 0: 54, 1: 0, 2: 0, 3: 6}
-    assert set(found.order[:6]) == set(range(6)) == set(found.outliers.index)
-    assert found.yielded.fraction == pytest.approx(0.9)
-    low, high = found.yielded.interval()
-    assert low < 0.9 < high
-    assert found.distribution.counts.sum() == 60
+    assert found.count == 60
+    assert set(range(6)) == set(found.outliers.index)
     assert found.inside_guard_band == 0
 
 
@@ -111,16 +103,6 @@ def test_ten_thousand_items_take_milliseconds():
     started = time.process_time()
     summarize(band)
     assert time.process_time() - started < 0.1
-
-
-@given(st.lists(st.floats(-5, 5) | st.just(float("nan")), max_size=60))
-def test_the_worst_stands_first(margins):
-    order = worst_first(np.array(margins, dtype=float))
-    assert sorted(order) == list(range(len(margins)))
-    ordered = np.array(margins, dtype=float)[order]
-    known = ordered[~np.isnan(ordered)]
-    assert np.all(np.diff(known) >= 0.0)
-    assert np.all(np.isnan(ordered[len(known) :]))
 
 
 @given(st.lists(st.floats(-1e3, 1e3), max_size=200), st.integers(1, 80))
@@ -163,10 +145,9 @@ def test_drift_of_the_process_against_that_of_the_zero(drift_db, zero_db, says):
     band = lot_of(200, seed=2, drift_db=drift_db, zero_db=zero_db)
     found = drift(band.time, band.loss_db, band.zero_change_db)
     assert says in found.sentence
-    assert found.correlation_low <= found.correlation <= found.correlation_high
-    assert found.share_explained == pytest.approx(
-        np.corrcoef(band.loss_db, band.zero_change_db)[0, 1] ** 2
-    )
+    if zero_db:
+        share = np.corrcoef(band.loss_db, band.zero_change_db)[0, 1] ** 2
+        assert f"{100 * share:.0f} % of the variance" in found.sentence
 
 
 def test_outliers_are_left_out_of_the_drift():
@@ -180,9 +161,9 @@ def test_what_is_not_known_is_told():
     nothing = np.full(50, np.nan)
     assert "not known" in drift(band.time, band.loss_db, nothing).sentence
     assert "Too few items" in drift(nothing, band.loss_db, nothing).sentence
-    assert np.isnan(drift(band.time, band.loss_db, np.zeros(50)).correlation)
+    assert "variance" not in drift(band.time, band.loss_db, np.zeros(50)).sentence
     single = summarize(lot_of(1))
-    assert single.order.tolist() == [0]
+    assert single.count == 1
     assert single.drift.process is None
     with pytest.raises(ValueError, match="as many figures as items"):
-        summarize(LotBand(("a",), *[np.zeros(2)] * 8, np.zeros(1, dtype=int)))
+        summarize(LotBand(("a",), *[np.zeros(2)] * 7))

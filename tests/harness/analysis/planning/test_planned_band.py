@@ -9,7 +9,7 @@ from harness.analysis.loss.advice import INSERTIONS_LINE, with_insertions
 from harness.analysis.loss.band import Statements
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.loss.pooling import PooledRepeatability
-from harness.analysis.planning.campaigns import CampaignStep, World, simulate, stated_for, timetable
+from harness.analysis.planning.campaigns import World, simulate, stated_for
 from harness.analysis.planning.planned_band import (
     at_frequency,
     expected_readings,
@@ -20,6 +20,7 @@ from harness.analysis.planning.planned_band import (
 )
 from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.conformity import DecisionRule, Verdict
+from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
 
 FREQUENCY_HZ = np.array([0.9e9, 2.4e9, 5.6e9])
 CAMPAIGNS = 1200

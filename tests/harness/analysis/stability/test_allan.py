@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.stability.allan import (
-    allan_deviation,
     allan_table,
     equivalent_dof,
     noise_exponent,
@@ -31,28 +30,18 @@ def digits(value, printed):
     return f"{value:#.{len(printed.lstrip('0.').replace('.', ''))}g}"
 
 
-@pytest.mark.parametrize(
-    ("factor", "plain", "overlapping"),
-    [(1, "91.22945", "91.22945"), (2, "115.8082", "85.95287")],
-)
-def test_the_nine_points_to_every_printed_digit(factor, plain, overlapping):
-    assert digits(allan_deviation(NINE, factor), plain) == plain
-    assert digits(overlapping_allan_deviation(NINE, factor)[0], overlapping) == overlapping
+@pytest.mark.parametrize(("factor", "printed"), [(1, "91.22945"), (2, "85.95287")])
+def test_the_nine_points_to_every_printed_digit(factor, printed):
+    assert digits(overlapping_allan_deviation(NINE, factor)[0], printed) == printed
 
 
 @pytest.mark.parametrize(
-    ("factor", "plain", "overlapping"),
-    [
-        (1, "0.2922319", "0.2922319"),
-        (10, "0.09965736", "0.09159953"),
-        (100, "0.03897804", "0.03241343"),
-    ],
+    ("factor", "printed"), [(1, "0.2922319"), (10, "0.09159953"), (100, "0.03241343")]
 )
-def test_the_thousand_points_to_every_printed_digit(factor, plain, overlapping):
+def test_the_thousand_points_to_every_printed_digit(factor, printed):
     values = thousand()
     assert [round(float(x), 6) for x in (values.max(), values.min())] == [0.995745, 0.001372]
-    assert digits(allan_deviation(values, factor), plain) == plain
-    assert digits(overlapping_allan_deviation(values, factor)[0], overlapping) == overlapping
+    assert digits(overlapping_allan_deviation(values, factor)[0], printed) == printed
 
 
 @given(

@@ -114,7 +114,7 @@ def test_too_few_sweeps_of_one_insertion_say_nothing():
     assert stability_of_band(dataclasses.replace(band_of(many), series=None)) is None
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     st.integers(16, 60), st.integers(1, 3), st.integers(0, 2**32 - 1),
     st.sampled_from([0.0, 1e-3, 0.5]), st.integers(2, 12),

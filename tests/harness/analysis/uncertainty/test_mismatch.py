@@ -5,6 +5,7 @@ import pytest
 import skrf
 
 from harness.analysis.uncertainty.mismatch import (
+    TwoPort,
     mismatch_uncertainty_db,
     reflection_from_change,
     reflection_magnitude,
@@ -14,7 +15,7 @@ from harness.analysis.uncertainty.mismatch import (
 def test_step_attenuator_of_ea_4_02():
     """EA-4/02 M:2022, S7: mismatch 0.02 dB. The inputs (source and load 0.03, ports 0.05 and
     0.09 at the input, 0.01 at the output, transmission 1 and 0.031) are from memory."""
-    u = mismatch_uncertainty_db(0.03, 0.03, 0.05, 0.01, 1.0, 0.09, 0.01, 0.031)
+    u = mismatch_uncertainty_db(0.03, 0.03, TwoPort(0.05, 0.01, 1.0), TwoPort(0.09, 0.01, 0.031))
     assert float(u) == pytest.approx(0.0199, abs=5e-5)
 
 
@@ -39,9 +40,9 @@ def test_formula_is_the_spread_over_random_phases(source, load, through, item):
         return -20 * np.log10(np.abs(denominator))
 
     spread = np.std(level_db(*through) - level_db(*item))
-    assert float(mismatch_uncertainty_db(source, load, *through, *item)) == pytest.approx(
-        spread, rel=0.01
-    )
+    assert float(
+        mismatch_uncertainty_db(source, load, TwoPort(*through), TwoPort(*item))
+    ) == pytest.approx(spread, rel=0.01)
 
 
 def test_reflection_is_not_underestimated_on_average():

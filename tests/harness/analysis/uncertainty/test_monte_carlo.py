@@ -20,7 +20,7 @@ def line(u, distribution="normal", dof=np.inf, estimate="", parts=None):
     return Contribution(f"{u}", "B", distribution, values, dof, "test", estimate, parts_db=parts)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(us=st.lists(st.floats(1e-4, 1.0), min_size=1, max_size=5))
 def test_normal_budgets_come_out_as_by_the_gum(us):
     """A sum of normal quantities is normal (JCGM 101:2008, 5.10): both methods agree within the
@@ -74,7 +74,7 @@ def test_parts_are_drawn_one_by_one():
     assert six.half_width_db[0] == pytest.approx(2.0 * 0.01 * np.sqrt(6), rel=0.05)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     seed=st.integers(0, 2**32 - 1),
     probability=st.floats(0.5, 0.98),
@@ -97,7 +97,7 @@ def test_shortest_interval(seed, probability, skew):
 
 
 @given(shape=st.sampled_from(SHAPES), seed=st.integers(0, 100))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 def test_the_same_seed_gives_the_same_at_every_frequency(shape, seed):
     """A frequency comes out alike whatever stands beside it, but for the number of trials."""
     u = np.array([0.01, 0.02, 0.04])

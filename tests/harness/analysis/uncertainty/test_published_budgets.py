@@ -10,7 +10,11 @@ from harness.analysis.uncertainty.budget import (
     coverage_factor,
     welch_satterthwaite,
 )
-from harness.analysis.uncertainty.mismatch import mismatch_terms_db, mismatch_uncertainty_db
+from harness.analysis.uncertainty.mismatch import (
+    TwoPort,
+    mismatch_terms_db,
+    mismatch_uncertainty_db,
+)
 
 
 def line(u, dof=np.inf, distribution="normal", estimate=""):
@@ -49,7 +53,7 @@ def test_step_attenuator_at_10_ghz():
 def test_mismatch_of_the_step_attenuator():
     """EA-4/02 M:2022, S7: 0.02 dB; reflections as recalled (0.03; 0.05 and 0.09; 0.01 and 0.01)
     give 0.0199 dB. Six terms, whose root sum of squares it is (Harris and Warner 1981)."""
-    magnitudes = (0.03, 0.03, 0.05, 0.01, 1.0, 0.09, 0.01, 0.031)
+    magnitudes = (0.03, 0.03, TwoPort(0.05, 0.01, 1.0), TwoPort(0.09, 0.01, 0.031))
     terms = mismatch_terms_db(*magnitudes)
     assert terms.shape == (6,)
     assert f"{mismatch_uncertainty_db(*magnitudes):.4f}" == "0.0199"

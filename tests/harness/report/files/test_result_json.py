@@ -119,7 +119,7 @@ def test_simulated_data_says_so(good_run: Run, limitless_run: Run) -> None:
     assert [run["simulated"] for run in as_dict([good_run, limitless_run])["runs"]] == [True, False]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     points=st.integers(1, 6),
     data=st.data(),

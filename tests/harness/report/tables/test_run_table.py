@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -39,6 +40,24 @@ def test_every_band_with_its_figures(mixed_run: Run, width: int) -> None:
     assert "no limit" in text
     assert "Receiver linearity" in text
     assert SIMULATED in " ".join(text.split())
+
+
+def test_a_note_of_every_run_is_told_once(mixed_run: Run, good_run: Run) -> None:
+    note = "A switch exchanged through and item."
+
+    def noted(run: Run, *notes: str) -> Run:
+        return replace(
+            run, bands={n: replace(b, notes=(*notes, note)) for n, b in run.bands.items()}
+        )
+
+    alone = " ".join(printed([noted(good_run)], 80).split())
+    assert alone.count(note) == 1
+    assert "every run" not in alone
+    text = " ".join(printed([noted(good_run, "Of this."), noted(mixed_run)], 80).split())
+    assert text.count(note) == text.count(f"note, every run: {note}") == 1
+    assert text.count("note: Of this.") == 1
+    own = " ".join(printed([noted(good_run), mixed_run], 80).split())
+    assert own.count(f"note: {note}") == 1
 
 
 def test_one_line_a_band_holds_its_figures(good_run: Run) -> None:

@@ -134,13 +134,6 @@ def test_typesetting_touches_only_signs_and_units() -> None:
     assert numbers.typeset("PIG-0451 2026-03-02 scpi-99") == "PIG-0451 2026-03-02 scpi-99"
 
 
-@pytest.mark.parametrize(
-    ("count", "told"), [(0, "0 runs"), (1, "1 run"), (2, "2 runs"), (1200, "1,200 runs")]
-)
-def test_a_count_agrees_with_its_noun(count: int, told: str) -> None:
-    assert numbers.counted(count, "run") == told
-
-
 @given(st.text())
 def test_printable_text_has_no_control_characters(text: str) -> None:
     shown = numbers.printable(text)

@@ -7,16 +7,13 @@ import time
 
 import numpy as np
 import pytest
-import scipy.linalg
-import scipy.stats  # noqa: F401
 
 from drivers.errors import InputError, RunFileError
-from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
 from harness.run_file import amend_run, open_run, read_events, read_readings
-from harness.running.lot.late_journal import OPERATORS_NOTE
+from harness.running.lot.item_journal import OPERATORS_NOTE
 from tests.harness.command_line import Started, tareline
 from tests.harness.production_bench import BAD, GOOD, AtTheBench, production_station, runs_of
 from tests.harness.short_run import arm, struck
@@ -26,8 +23,6 @@ QUICK = ("--sweeps", 1, "--results", "lot")
 
 @pytest.fixture(scope="module")
 def bench(benches):
-    # what every command would load for itself is inherited
-    load_catalogue()
     return benches["vector"]
 
 
@@ -222,6 +217,33 @@ def test_busy_hands_are_watched(bench, tmp_path, start):
     assert struck(bench)
     (run,) = runs_of(tmp_path / "lot")
     assert any("hands-free: starting afresh" in event.text for event in run.events)
+
+
+def test_an_instrument_lost_in_mid_item_leaves_what_is_done(bench, tmp_path, start):
+    """What is safe is said, and what to do: the same command."""
+    production_station(bench, tmp_path, by_hand=True)
+    person = start("--sweeps", "1", "--results", "lot")
+    for expected, line, does in (
+        ("Join the two leads", "", "through"),
+        ("Serial number", GOOD[0], None),
+        (f"Put {GOOD[0]} between", "", GOOD[0]),
+        ("✓ pass", GOOD[1], None),
+    ):
+        assert expected in " ".join(person.prompt().split())
+        if does is not None:
+            person.does(does)
+        person.type(line)
+    person.prompt()
+    arm(bench, "analyzer", "silence", "on=TRACe:DATA?", "count=0")
+    person.does(GOOD[1])
+    person.type("")
+    shown, status = person.ended()
+    arm(bench)
+    assert status == 3
+    told = " ".join(shown.split())
+    assert "1 item done: 1 pass, safe in" in told
+    assert "the same command goes on with the lot" in told
+    assert [bool(run.finished) for run in runs_of(tmp_path / "lot")] == [True]
 
 
 def test_ctrl_c_while_an_item_is_judged(folder):

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from harness.commands.run_lot import LOT_OPTIONS, carry_out_lot
+from harness.commands.help_texts import add_command, sentence
+from harness.commands.run_lot import LOT_OPTIONS, LotChoices, carry_out_lot
+from harness.commands.run_order import RunOrder
 
 if TYPE_CHECKING:
     from harness.bench.procedure import Procedure
-    from harness.running.afterwards import RunEnding
 
+PANEL = "Procedures"
 THEN = (
     "Shell command after the end, whatever it was; TARELINE_STATUS, TARELINE_RUNS and others tell."
 )
@@ -31,7 +34,7 @@ _EVERYWHERE: dict[str, tuple[Any, Any, Any]] = {
 
 def _common_parameters() -> list[inspect.Parameter]:
     """The options that every procedure for single items has."""
-    how = typer.Option(help="Item to measure, may be repeated; all without it.")
+    how = typer.Option(metavar="ITEM", help="Item to measure, may be repeated; all without it.")
     return _declared({"item": (list[str], how, []), **_EVERYWHERE})
 
 
@@ -53,7 +56,7 @@ class ProcedureCommands(TyperGroup):
     """A group whose commands are the procedures that can be found."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        """Names of built-in and installed procedures."""
+        """Names of built-in and installed procedures, in the order of use."""
         from harness.running.finding_procedures import procedure_names
 
         return procedure_names()
@@ -65,10 +68,17 @@ class ProcedureCommands(TyperGroup):
         return _command(find_procedure(cmd_name))
 
 
+run_app = typer.Typer(
+    cls=ProcedureCommands,
+    no_args_is_help=True,
+    subcommand_metavar="PROCEDURE [OPTIONS]",
+    help="Carry a procedure out on items: normalize, insert, sweep, check, judge.",
+    epilog="A procedure of your own is named by its file: tareline run ./my_procedure.py",
+)
+
+
 def _command(procedure: Procedure) -> Any:
-    own = [
-        parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY) for parameter in procedure.parameters
-    ]
+    own = [_as_option(parameter, procedure.told.of) for parameter in procedure.parameters]
     common = _lot_parameters() if procedure.takes_lots else _common_parameters()
     taken = {parameter.name for parameter in common}
     clash = [parameter.name for parameter in own if parameter.name in taken]
@@ -88,71 +98,72 @@ def _command(procedure: Procedure) -> Any:
     signature = inspect.Signature([*own, *common])
     body.__signature__ = signature  # type: ignore[attr-defined]
     body.__annotations__ = {p.name: p.annotation for p in signature.parameters.values()}
-    body.__doc__ = inspect.getdoc(procedure.function)
     single = typer.Typer(
         add_completion=False,
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["-h", "--help"]},
     )
-    single.command(name=procedure.name)(body)
+    add_command(single, procedure.name, body, procedure.told.whole, PANEL)
     return typer.main.get_command(single)
 
 
+def _as_option(parameter: inspect.Parameter, told: Mapping[str, str]) -> inspect.Parameter:
+    """A parameter of a procedure as an option of its command."""
+    how = typer.Option(help=sentence(told.get(parameter.name, "")))
+    return parameter.replace(
+        kind=inspect.Parameter.KEYWORD_ONLY, annotation=Annotated[parameter.annotation, how]
+    )
+
+
 def _carry_out(
-    procedure: Procedure,
-    parameters: dict[str, Any],
-    *,
-    then: str,
-    **options: Any,
+    procedure: Procedure, parameters: dict[str, Any], *, then: str, **options: Any
 ) -> None:
     from harness.running.afterwards import afterwards
 
-    carry_out = carry_out_lot if procedure.takes_lots else _measure_and_report
     with afterwards(then) as outcome:
-        carry_out(procedure, parameters, outcome, **options)
+        stated = {name: options.pop(name) for name in _EVERYWHERE if name in options}
+        order = RunOrder(procedure, parameters, outcome, **stated)
+        if procedure.takes_lots:
+            carry_out_lot(order, LotChoices(**options))
+        else:
+            _measure_and_report(order, **options)
 
 
-def _measure_and_report(
-    procedure: Procedure,
-    parameters: dict[str, Any],
-    outcome: RunEnding,
-    *,
-    item: list[str],
-    station: Path,
-    items: Path,
-    results: Path,
-    as_json: bool,
-) -> None:
+def _measure_and_report(order: RunOrder, item: list[str]) -> None:
     import json
 
-    from harness.commands.combine import combination, require_combinable
+    from rich.console import Console
+
+    from harness.commands.combine import together
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
     from harness.evaluation.run_analysis import read_run
-    from harness.running.measure import Assignment, measure
-    from harness.station.items import read_workplace
+    from harness.report.words.suggested_command import suggested_command
+    from harness.running.measure import measure
 
-    workplace = read_workplace(station, items)
+    procedure, outcome = order.procedure, order.outcome
+    workplace = order.workplace()
     chosen = workplace.choose(item)
-    require_combinable(procedure.name, chosen)
-    assignment = Assignment(procedure, parameters, results, begun=outcome.runs.append)
-    paths = measure(workplace, chosen, assignment)
+    told = together(procedure)
+    if told is not None:
+        told.require(chosen)
+    paths = measure(workplace, chosen, order.assignment())
     runs = [read_run(path) for path in paths]
     outcome.verdict = verdict_word(runs)
     outcome.message = f"{procedure.name} of {', '.join(chosen)}: {outcome.verdict}"
-    together = combination(procedure.name, paths)
-    if as_json:
+    combined = None if told is None else told.combine(paths)
+    if order.as_json:
         document = report_json(runs)
-        if together is not None:
+        if told is not None:
             document = json.dumps(
-                {**json.loads(document), "combined": together[0]},
+                {**json.loads(document), "combined": told.as_json(combined)},
                 allow_nan=False,
                 ensure_ascii=False,
             )
         typer.echo(document)
     else:
         report_table(runs)
-        if together is not None:
+        if told is not None:
             typer.echo()
-            together[1]()
-        typer.echo(f"\nFigures, budget and page: tareline report {' '.join(map(str, paths))}")
+            told.show(combined, Console())
+        typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', *paths)}")
     raise typer.Exit(verdict_status(runs))

@@ -1,0 +1,25 @@
+"""`tareline check`: the station and items files, read and held against each other."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def check(
+    station: Annotated[Path, typer.Option(help="Station file.")] = Path("station.toml"),
+    items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
+) -> None:
+    """Check the station and items files without touching an instrument."""
+    from drivers.quantities import counted
+    from harness.running.station_check import check_files
+    from harness.station.items import read_workplace
+
+    workplace = read_workplace(station, items)
+    check_files(workplace, list(workplace.items), must_measure=False)
+    typer.echo(
+        f"{workplace.station.name}: {counted(len(workplace.station.bands), 'band')}, "
+        f"{counted(len(workplace.items), 'item')}; no mistakes found"
+    )

@@ -1,0 +1,54 @@
+"""What a new run file says before its readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from harness.bench.clock import as_iso
+from harness.run_file import RunHeader
+from harness.run_file.software import software_versions
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where the readings of a run come from."""
+
+    station: Mapping[str, Any]
+    """As `Station.as_dict`."""
+    instruments: tuple[dict[str, str], ...]
+    """Role, resource and identity of each."""
+    is_simulated: bool
+    simulated_bench: str = ""
+    """Description of the simulated bench, where Tareline started it."""
+
+
+def run_id(started: float, procedure: str, item: str) -> str:
+    """Name of a run that was begun at a time (Unix s)."""
+    stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
+    return f"{stamp}-{procedure}-{item}"
+
+
+def header_of(
+    name: str,
+    started: float,
+    origin: Origin,
+    item: dict[str, Any],
+    procedure: tuple[str, Mapping[str, Any]],
+) -> RunHeader:
+    """The header of the run `name`, begun at a time (Unix s), of an item as `item_as_dict`;
+    `procedure` is its name with its parameters."""
+    return RunHeader(
+        run_id=name,
+        procedure=procedure[0],
+        parameters=dict(procedure[1]),
+        started=as_iso(started),
+        software=software_versions(),
+        station=dict(origin.station),
+        item=item,
+        instruments=origin.instruments,
+        simulated=origin.is_simulated,
+        simulated_bench=origin.simulated_bench,
+    )

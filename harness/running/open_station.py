@@ -1,0 +1,72 @@
+"""A station with its instruments connected, and what it gives to a bench and to a run's header."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from drivers.errors import InstrumentError
+from harness.bench.equipment import Equipment, Exchange, Progress
+from harness.bench.storing import Journal
+from harness.running.connected import ConnectedStation
+from harness.running.interrupts import StopSignals
+from harness.running.new_run import Origin
+from harness.station.items import Workplace
+
+
+@dataclass(frozen=True)
+class OpenStation:
+    """A station with its instruments connected, on which item after item can be measured."""
+
+    workplace: Workplace
+    connected: ConnectedStation
+    stop: StopSignals
+
+    @contextmanager
+    def shutting_down(self, why: str) -> Iterator[str]:
+        """RF off first, then the section, which gets `why` and what was wrong with that; a
+        second signal waits.
+
+        Raises:
+            InstrumentError: RF may be on, which matters more than whatever the section raises.
+        """
+        with self.stop.shutting_down():
+            trouble: InstrumentError | None = None
+            try:
+                self.connected.source.make_safe()
+            except InstrumentError as error:
+                trouble = error
+                why = f"{why}; {error.what}"
+            try:
+                yield why
+            finally:
+                if trouble is not None:
+                    raise trouble
+
+    def origin(self) -> Origin:
+        """Where its readings come from."""
+        connected = self.connected
+        return Origin(
+            self.workplace.station.as_dict(),
+            connected.instruments,
+            connected.is_simulated,
+            connected.simulated_bench,
+        )
+
+    def equipment(self, exchange: Exchange, journal: Journal, progress: Progress) -> Equipment:
+        """What a bench works with on it."""
+        connected, station = self.connected, self.workplace.station
+        thermometer = connected.thermometer
+        return Equipment(
+            source=connected.source,
+            exchange=exchange,
+            journal=journal,
+            progress=progress,
+            clock=connected.clock,
+            unbroken=self.stop.deferred,
+            floor_db=station.floor_db,
+            oldest_zero_s=station.zero.oldest_s,
+            wait_until=connected.wait_until,
+            temperature_c=None if thermometer is None else thermometer.read_c,
+        )
