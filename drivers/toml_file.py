@@ -115,7 +115,7 @@ def parse_table(text: str, model: type[ModelT], name: str) -> ReadFile[ModelT]:
 
 _AT_LINE = re.compile(r"at line (\d+)")
 _KEY = r"""(?P<key>[\w-]+|"[^"]*"|'[^']*')\s*=\s*"""
-_NUMBER = r"[+-]?\d[\d.,_]*(?:[eE][+-]?\d+)?"
+_NUMBER = r"(?![+-]?0[box])[+-]?\d[\d.,_]*(?:[eE][+-]?\d+)?"
 _BARE_QUANTITY = re.compile(_KEY + rf"(?P<value>{_NUMBER}\s*(?:[^\W\d_]|[%°])[^,#\]}}\"']*)")
 _BARE_WORD = re.compile(_KEY + r"(?P<value>[^\W\d_][^,#\]}\"']*)")
 _NAME = re.compile(r"\s*(?:\[+(?P<table>[^\]\"'#]*)|(?P<key>[^=\"'#\[]*)=)")
@@ -132,7 +132,7 @@ def _what_is_no_toml(text: str, told: str) -> str:
     for what, bare in (("a quantity", _BARE_QUANTITY), ("text", _BARE_WORD)):
         found = bare.search(line)
         if found is not None and found["value"].strip() not in _WORDS_OF_TOML:
-            value = found["value"].strip()
+            value = found["value"].strip()[:LONGEST_SHOWN]
             return f'line {at[1]}: {what} stands in quotes: {found["key"]} = "{value}"'
     name = _NAME.match(line)
     if name is not None and not (name["table"] or name["key"] or "").isascii():

@@ -17,7 +17,7 @@ from harness.station.items import read_workplace
 
 pytestmark = pytest.mark.part
 
-CAMPAIGNS, WHOLE = 64, 120
+CAMPAIGNS, WHOLE = 120, 120
 BAND = "backhaul-2400"
 GRID_HZ = np.array([2.40e9, 2.45e9])
 

@@ -72,7 +72,7 @@ def night(tmp_path_factory):
     return SimpleNamespace(
         run=run,
         result=result,
-        page=html.unescape((folder / "page.html").read_text("utf-8")),
+        page=html.unescape((folder / "page.html").read_text("utf-8").replace("<wbr>", "")),
         true_c=true_c,
         mean_loss_db=truth_db(true_c.mean()),
         true_db=np.interp(true_c, grid_c, of_grid_db),
