@@ -17,6 +17,9 @@ DEMO := demo
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
+# what is compiled once serves every process of the tests
+export PYTHONDONTWRITEBYTECODE :=
+
 .PHONY: production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
 
 demo: .venv/installed
