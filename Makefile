@@ -9,7 +9,7 @@
 # make production  60 simulated items hands-free, killed twice: are all bad ones found?
 # make survival  300 kills at random instants: is anything lost?
 # make sample the sample run in results/ anew
-# make lock   pin what is installed anew
+# make lock   newest versions into the two locks, for running and for developing
 
 PYTHON ?= python3
 BIN := .venv/bin
@@ -19,6 +19,16 @@ SOME_FAIL := test $$? -eq 1
 
 # what is compiled once serves every process of the tests
 export PYTHONDONTWRITEBYTECODE :=
+
+# as locked, with hashes; tareline itself where it stands
+define install
+$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r $(1)
+$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+endef
+UV := 0.13.9
+BUILD := setuptools>=77
+COMPILE := $(BIN)/uv pip compile --quiet --upgrade --universal --generate-hashes --no-annotate \
+    --python-version 3.11 --custom-compile-command 'make lock'
 
 .PHONY: production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
 
@@ -47,6 +57,7 @@ test: .venv/installed-for-tests
 lint: .venv/installed-for-tests
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports --no-cache --no-logo
 
 types: .venv/installed-for-tests
 	$(BIN)/mypy
@@ -92,16 +103,18 @@ sample: .venv/installed
 	$(PYTHON) -m venv .venv
 
 .venv/installed: pyproject.toml requirements.lock | .venv/bin/python
-	$(BIN)/pip install --quiet --disable-pip-version-check -c requirements.lock -e .
+	$(call install,requirements.lock)
 	touch $@
 
-.venv/installed-for-tests: pyproject.toml requirements.lock | .venv/bin/python
-	$(BIN)/pip install --quiet --disable-pip-version-check -c requirements.lock -e '.[dev]'
+.venv/installed-for-tests: pyproject.toml requirements-dev.lock | .venv/bin/python
+	$(call install,requirements-dev.lock)
 	touch $@ .venv/installed
 
 lock: | .venv/bin/python
-	$(BIN)/pip install --quiet --upgrade -e '.[dev]'
-	$(BIN)/pip freeze --exclude-editable --exclude tareline > requirements.lock
+	$(BIN)/pip install --quiet 'uv==$(UV)'
+	echo '$(BUILD)' | $(COMPILE) pyproject.toml - --output-file requirements.lock
+	echo '$(BUILD)' | $(COMPILE) --constraint requirements.lock --extra dev pyproject.toml - \
+	    --output-file requirements-dev.lock
 
 clean:
 	rm -rf .venv build *.egg-info $(DEMO) .hypothesis .mypy_cache .ruff_cache

@@ -10,7 +10,7 @@ from scipy.stats import binomtest
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, through_loss_db
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.stability.correlated_fit import Estimate
 from harness.analysis.stability.stability import Stability
 from harness.report.words import numbers
@@ -64,7 +65,7 @@ def best_average(found: Stability) -> tuple[str, str]:
 def marked_in(found: Stability) -> str:
     """`2 outliers, 1 step`, or `none`."""
     parts = [
-        f"{count} {word}{'' if count == 1 else 's'}"
+        counted(count, word)
         for count, word in ((len(found.outliers), "outlier"), (len(found.steps.first), "step"))
         if count
     ]
@@ -88,9 +89,11 @@ def zero_of(found: Stability) -> str:
     elif share < HARDLY:
         verdict = "the zero explains next to nothing of the slow changes"
     elif share < MOSTLY:
-        verdict = f"the zero explains {share:.0%} of the variance of the slow changes"
+        verdict = f"the zero explains {100 * share:.0f} % of the variance of the slow changes"
     else:
-        verdict = f"the zero explains most ({share:.0%}) of the variance of the slow changes"
+        verdict = (
+            f"the zero explains most ({100 * share:.0f} %) of the variance of the slow changes"
+        )
     return f"{said} Without its correction {apparent}; {verdict}."
 
 

@@ -7,8 +7,9 @@ from pathlib import Path
 
 from drivers.sweep import Sweep
 from harness.bench.sitting import Wanted
+from harness.evaluation.run_analysis import assess
 from harness.run_file import Kind, RunJournal
-from harness.run_file.run import Event
+from harness.run_file.run import BandResult, Event
 
 OPERATORS_NOTE = "operator's note"
 """Kind of the event; at most 16 bytes."""
@@ -27,6 +28,7 @@ class ItemJournal:
         self._open = open_journal
         self._journal: RunJournal | None = None
         self._waiting: list[Event] = []
+        self._assessed: dict[str, BandResult] | None = None
         self.had_trouble = False
         """Whether an instrument had to start afresh, or a sweep could not be true."""
 
@@ -45,15 +47,27 @@ class ItemJournal:
             self._waiting.clear()
         return self._journal
 
+    def assessed(self) -> dict[str, BandResult]:
+        """The evaluation of every band by what was swept so far, made once for the same sweeps.
+
+        Raises:
+            InputError: that does not suffice.
+        """
+        if self._assessed is None:
+            self._assessed = assess(self.journal)
+        return self._assessed
+
     def append(
         self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False
     ) -> None:
         """Put one sweep on disk; when this returns it stays."""
+        self._assessed = None
         self.had_trouble = self.had_trouble or is_suspect
         self.journal.append(band, kind, index, sweep, is_suspect=is_suspect)
 
     def mark_suspect(self, band: str, kind: Kind, first: int) -> None:
         """Mark sweeps as ones that cannot be true."""
+        self._assessed = None
         self.had_trouble = True
         self.journal.mark_suspect(band, kind, first)
 

@@ -9,7 +9,7 @@ from importlib import import_module
 from pathlib import Path
 from threading import Thread
 
-from drivers.errors import InputError
+from drivers.errors import InputError, InstrumentError, ProcedureError, RunFileError
 from drivers.quantities import counted
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
@@ -20,7 +20,7 @@ from harness.bench.zero_record import ZeroRecord
 from harness.connections.hands_free.hands_free_exchange import require_hands_free
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.running.connected import check_files, connect
+from harness.running.connected import connect
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
@@ -31,9 +31,11 @@ from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import Serials, named
 from harness.running.lot.serials_known import LotItems, choose_kind
 from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import Workplace
 
 TELL_EVERY = 100
+GOES_ON = "the same command goes on with the lot"
 
 
 @dataclass(frozen=True)
@@ -95,8 +97,12 @@ def measure_lot(
             raise stopped(
                 request,
                 f"{lot.summary()} in {folder}",
-                hint="the same command goes on with the lot",
+                hint=GOES_ON,
             ) from request
+        except (InstrumentError, RunFileError, ProcedureError) as error:
+            kept = f"{lot.summary()}, safe in {folder}" if lot.done else ""
+            error.hint = "; ".join(filter(None, (error.hint, kept, GOES_ON)))
+            raise
 
 
 def _warm_up() -> None:

@@ -16,7 +16,8 @@ from harness.bench.operator_lines import OperatorCommand
 from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.read_back import read_run, run_to_be
+from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import standing_of_band, standing_of_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
@@ -145,7 +146,7 @@ class LotSitting:
 
     def is_doubtful(self, file: ItemFile) -> bool:
         """Whether the item does not pass by what was swept so far; says so."""
-        results = assess(_late(file).journal)
+        results = _late(file).assessed()
         bad = {name: standing_of_band(band) for name, band in results.items()}
         bad = {name: standing for name, standing in bad.items() if standing in DOUBTFUL}
         if not bad or self._is_study:
@@ -160,10 +161,16 @@ class LotSitting:
         return True
 
     def finish(self, file: ItemFile) -> ItemOutcome:
-        """Evaluate the item's run and show its verdict."""
+        """Show the item's verdict, and finish its run.
+
+        The verdict is by what is on disk then. Where the run cannot be finished after it, that is
+        told, and the item is asked for again.
+        """
         late = _late(file)
         journal, now = late.journal, self._clock()
         with self._unbroken():
+            if not self._is_study:
+                self._show_verdict(run_to_be(journal, late.assessed(), as_iso(now)))
             late.close(Event(now, "finished", "procedure carried out"))
             # a stop that waits for the end of this section finds no open file
             self._in_hand, self._last = None, journal.path
@@ -172,20 +179,23 @@ class LotSitting:
         self._lot.add(_outline(run, file.wanted))
         self._round.measured(file.wanted.serial)
         self.finished.append(journal.path)
-        self._show(run)
+        self._show_rest(run)
         return ItemOutcome(
             late.had_trouble or _insertions_differ(run.bands.values(), self._station)
         )
 
-    def _show(self, run: Run) -> None:
+    def _show_verdict(self, run: Run) -> None:
+        standing = standing_of_run(run)
+        self._terminal.bell(1 if standing in GOOD else 2)
+        self._terminal.verdict(verdict_line(run), standing.word)
+
+    def _show_rest(self, run: Run) -> None:
+        """What the shape of its loss says where it is no pass; of a trial how many are left."""
         if self._is_study:
             left = len(self._trials)
             self.say(f"Kept; {counted(left, 'trial')} left.")
             return
-        standing = standing_of_run(run)
-        self._terminal.bell(1 if standing in GOOD else 2)
-        self._terminal.verdict(verdict_line(run), standing.word)
-        if standing not in GOOD:
+        if standing_of_run(run) not in GOOD:
             for sentence in finding_of_run(run):
                 self.say(sentence)
 

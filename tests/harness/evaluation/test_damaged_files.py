@@ -16,7 +16,8 @@ import pytest
 # what the worker needs is there before it is forked
 import harness.report.files.result_json  # noqa: F401
 from drivers.errors import InputError, RunFileError
-from harness.evaluation.run_analysis import finish, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import finish
 from harness.evaluation.verification import verify
 from harness.report.files.result_json import as_dict
 from harness.run_file import open_run, read_events, read_header, read_readings, take_up

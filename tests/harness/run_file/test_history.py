@@ -8,7 +8,8 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.run_file import open_run, read_readings
 from harness.run_file.history import earlier_runs, read_history
 from harness.running.finding_procedures import find_procedure

@@ -8,7 +8,8 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import S_PARAMETERS, Sweep
-from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess, finish
 from harness.run_file import (
     RunHeader,
     RunJournal,

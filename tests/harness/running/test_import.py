@@ -14,7 +14,7 @@ from drivers.errors import InputError
 from drivers.recorded import read_recording
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, scattering
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline

@@ -11,7 +11,7 @@ from drivers.link.guard import PERSISTENCE_S
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.physics.truth import insertion_loss_db
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from tests.harness.short_run import (
     DEADLINE_S,
     ITEM,

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.quantities import LENGTH_UNITS, parse_quantity
-from harness.analysis.expected.attenuation_fit import fit_attenuation
+from harness.analysis.expected.attenuation_fit import fit_attenuation, is_fit
+from harness.analysis.expected.catalogue_cables import CableEntry
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.expected.catalogue_parts import (
     Cable,
@@ -74,6 +75,46 @@ def test_fit_returns_the_constants_it_was_given(a, b):
     ghz = np.array([0.1, 0.5, 1.0, 3.0, 6.0])
     got = fit_attenuation(ghz * 1e9, a * np.sqrt(ghz) + b * ghz)
     assert got == pytest.approx((a, b), rel=1e-6, abs=1e-9)
+
+
+def test_stated_fits_are_what_a_solver_finds():
+    """scipy's non-negative least squares on the same points."""
+    for cable in load_catalogue().cables.values():
+        points = cable.points
+        found = fit_attenuation(
+            points.frequency_hz, points.attenuation_db_per_m, points.standard_uncertainty_db_per_m
+        )
+        assert (cable.conductor_db_per_m, cable.dielectric_db_per_m) == pytest.approx(
+            found, rel=1e-12
+        )
+
+
+@given(
+    db=st.lists(st.floats(0.1, 50.0), min_size=3, max_size=3),
+    off=st.sampled_from([1.0, 1.0 + 1e-6, 0.9]),
+)
+def test_a_fit_is_known_by_its_points(db, off):
+    """Also where a constant is held at zero, as points that do not rise make it."""
+    hz, u = np.array([1e8, 1e9, 6e9]), np.array([0.1, 0.2, 0.3])
+    a, b = fit_attenuation(hz, np.array(db), u)
+    assert is_fit((a * off, b * off), hz, np.array(db), u) == (off == 1.0)
+
+
+def test_a_fit_to_other_points_is_refused():
+    table = {
+        "unit": "dB/m", "points_mhz": [[100, 1.0], [1000, 3.5]], "relative_uncertainty": 0.1,
+        "source": "made for this test",
+    }  # fmt: skip
+    cable = CableEntry.model_validate(table).cable("x", {})
+    fitted = [cable.conductor_db_per_m, cable.dielectric_db_per_m]
+    again = CableEntry.model_validate({**table, "fitted_db_per_m": fitted}).cable("x", {})
+    assert (again.conductor_db_per_m, again.covariance) == (fitted[0], cable.covariance)
+    with pytest.raises(ValueError, match="not what the points give"):
+        CableEntry.model_validate({**table, "fitted_db_per_m": [fitted[0] * 1.01, fitted[1]]})
+    constants = {"conductor_db_per_m": 1.0, "dielectric_db_per_m": 0.1, "highest_ghz": 1.0}
+    without = {"relative_uncertainty": 0.1, "source": "made", "constants": constants}
+    with pytest.raises(ValueError, match="belongs to points_mhz"):
+        CableEntry.model_validate({**without, "fitted_db_per_m": fitted})
 
 
 def test_half_a_metre_of_rg_316():

@@ -219,6 +219,33 @@ def test_busy_hands_are_watched(bench, tmp_path, start):
     assert any("hands-free: starting afresh" in event.text for event in run.events)
 
 
+def test_an_instrument_lost_in_mid_item_leaves_what_is_done(bench, tmp_path, start):
+    """What is safe is said, and what to do: the same command."""
+    production_station(bench, tmp_path, by_hand=True)
+    person = start("--sweeps", "1", "--results", "lot")
+    for expected, line, does in (
+        ("Join the two leads", "", "through"),
+        ("Serial number", GOOD[0], None),
+        (f"Put {GOOD[0]} between", "", GOOD[0]),
+        ("✓ pass", GOOD[1], None),
+    ):
+        assert expected in " ".join(person.prompt().split())
+        if does is not None:
+            person.does(does)
+        person.type(line)
+    person.prompt()
+    arm(bench, "analyzer", "silence", "on=TRACe:DATA?", "count=0")
+    person.does(GOOD[1])
+    person.type("")
+    shown, status = person.ended()
+    arm(bench)
+    assert status == 3
+    told = " ".join(shown.split())
+    assert "1 item done: 1 pass, safe in" in told
+    assert "the same command goes on with the lot" in told
+    assert [bool(run.finished) for run in runs_of(tmp_path / "lot")] == [True]
+
+
 def test_ctrl_c_while_an_item_is_judged(folder):
     """The item's file is closed by then: the stop is told as one, and the verdict stays."""
     (folder / "serials.txt").write_text("\n".join(GOOD), "utf-8")
