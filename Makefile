@@ -17,6 +17,9 @@ DEMO := demo
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
+# what is compiled once serves every process of the tests
+export PYTHONDONTWRITEBYTECODE :=
+
 # as locked, with hashes; tareline itself where it stands
 define install
 $(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r $(1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -228,7 +229,9 @@ def unfinished_run() -> Run:
 def all_runs(
     good_run: Run, mixed_run: Run, bad_crimp_run: Run, limitless_run: Run, unfinished_run: Run
 ) -> list[Run]:
-    return [good_run, mixed_run, bad_crimp_run, limitless_run, unfinished_run]
+    few = {name: bad_crimp_run.bands[name] for name in A_FEW}
+    crimp = dataclasses.replace(bad_crimp_run, bands=few)
+    return [good_run, mixed_run, crimp, limitless_run, unfinished_run]
 
 
 @pytest.fixture(scope="session")

@@ -117,16 +117,22 @@ SPREAD = {
 }
 
 
-def test_every_making_draws_its_resistance_and_gap():
-    impedance_ohm = series_impedance_ohm(described(**SPREAD))
+@pytest.fixture(scope="module")
+def spread_impedance_ohm():
+    """Of a thousand connections."""
+    return series_impedance_ohm(described(**SPREAD))
+
+
+def test_every_making_draws_its_resistance_and_gap(spread_impedance_ohm):
+    impedance_ohm = spread_impedance_ohm
     assert_declared(impedance_ohm.real - 1.0, 0.3)
     gap_nh = impedance_ohm.imag / (2 * np.pi * 1e9) * 1e9
     assert_declared(gap_nh - 0.1, 0.03)
 
 
-def test_makings_are_independent():
+def test_makings_are_independent(spread_impedance_ohm):
     """Correlation of successive makings, and of resistance with gap: 3.29 / sqrt(n) at 99.9 %."""
-    impedance_ohm = series_impedance_ohm(described(**SPREAD))
+    impedance_ohm = spread_impedance_ohm
     resistance, reactance = impedance_ohm.real, impedance_ohm.imag
     limit = 3.29 / np.sqrt(len(resistance))
     assert abs(np.corrcoef(resistance[1:], resistance[:-1])[0, 1]) < limit
