@@ -35,7 +35,7 @@ InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
 
 
 @dataclass(frozen=True)
-class _Stated:
+class _FromStation:
     """What a driver has to know of its station."""
 
     table: Any
@@ -44,7 +44,7 @@ class _Stated:
     clock: Clock
 
 
-_ROLES: dict[str, tuple[type[Dialect], Callable[[Link, Any, _Stated], Any]]] = {
+_ROLES: dict[str, tuple[type[Dialect], Callable[[Link, Any, _FromStation], Any]]] = {
     "analyzer": (
         NetworkAnalyzerDialect,
         lambda link, dialect, stated: NetworkAnalyzer(
@@ -120,7 +120,7 @@ def station_instruments(
             log=log,
         )
         links.append(link)
-        stated = _Stated(table, station.maximum_power_dbm, clock)
+        stated = _FromStation(table, station.maximum_power_dbm, clock)
         made[role] = _ROLES[role][1](link, dialect, stated)
     source: InstrumentSource
     if station.analyzer is not None:
