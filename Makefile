@@ -1,12 +1,15 @@
 # make demo   the main job, on the simulated bench
-# make test   lint, types and tests
+# make check  lint, types and the quick half of the tests, those that start no process: in 40 s
+# make test   lint, types and every test: in 150 s on two cores
+# make whole  those tests in full of which `make test` takes a part: mutants, campaigns, makings
+# make examples  properties on new examples; `make test` takes the same every time
 # make bench  speed, as ratios against a named baseline
 # make campaigns  300 campaigns of cable-lengths and of adapter-pairs: is the truth inside U?
 # make coverage  how often the stated interval holds the truth, scenario by scenario
 # make production  60 simulated items hands-free, killed twice: are all bad ones found?
 # make survival  300 kills at random instants: is anything lost?
 # make sample the sample run in results/ anew
-# make lock   pin what is installed anew
+# make lock   newest versions into the two locks, for running and for developing
 
 PYTHON ?= python3
 BIN := .venv/bin
@@ -14,7 +17,17 @@ DEMO := demo
 # 1 means: done, and some verdict is not a pass. The demo holds a bad crimp.
 SOME_FAIL := test $$? -eq 1
 
-.PHONY: production demo test bench coverage campaigns survival sample lock clean
+# as locked, with hashes; tareline itself where it stands
+define install
+$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r $(1)
+$(BIN)/pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+endef
+UV := 0.13.9
+BUILD := setuptools>=77
+COMPILE := $(BIN)/uv pip compile --quiet --upgrade --universal --generate-hashes --no-annotate \
+    --python-version 3.11 --custom-compile-command 'make lock'
+
+.PHONY: production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -24,11 +37,40 @@ demo: .venv/installed
 	cd $(DEMO) && ../$(BIN)/tareline truth results/*.h5
 	@echo "Simulated readings. The report: $(DEMO)/report.html"
 
+# Whole rooms, so that it is plain what `make check` leaves out.
+QUICK := tests/test_house.py tests/harness/analysis tests/harness/bench tests/harness/station \
+	tests/harness/run_file tests/harness/report/files tests/harness/report/tables \
+	tests/harness/report/words tests/harness/connections/test_operator_words.py \
+	tests/drivers/test_quantities.py tests/drivers/dialects tests/drivers/simulated/described \
+	tests/drivers/simulated/physics tests/drivers/simulated/scpi
+
+# side by side: types keep one core busy while the tests begin
+check: .venv/installed-for-tests
+	+$(MAKE) --jobs=3 --output-sync=target lint types quick
+
 test: .venv/installed-for-tests
+	+$(MAKE) --jobs=3 --output-sync=target lint types suite
+
+lint: .venv/installed-for-tests
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(BIN)/lint-imports --no-cache --no-logo
+
+types: .venv/installed-for-tests
 	$(BIN)/mypy
-	$(BIN)/pytest -n 2
+
+quick: .venv/installed-for-tests
+	$(BIN)/pytest -n 2 $(QUICK)
+
+# one more than there are cores: tests wait for timeouts, guards and clocks now and then
+suite: .venv/installed-for-tests
+	$(BIN)/pytest -n 3
+
+whole: .venv/installed-for-tests
+	$(BIN)/pytest -n 2 -m part --whole --timeout 600
+
+examples: .venv/installed-for-tests
+	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest -n 2 -m hypothesis
 
 bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks
@@ -58,16 +100,18 @@ sample: .venv/installed
 	$(PYTHON) -m venv .venv
 
 .venv/installed: pyproject.toml requirements.lock | .venv/bin/python
-	$(BIN)/pip install --quiet --disable-pip-version-check -c requirements.lock -e .
+	$(call install,requirements.lock)
 	touch $@
 
-.venv/installed-for-tests: pyproject.toml requirements.lock | .venv/bin/python
-	$(BIN)/pip install --quiet --disable-pip-version-check -c requirements.lock -e '.[dev]'
+.venv/installed-for-tests: pyproject.toml requirements-dev.lock | .venv/bin/python
+	$(call install,requirements-dev.lock)
 	touch $@ .venv/installed
 
 lock: | .venv/bin/python
-	$(BIN)/pip install --quiet --upgrade -e '.[dev]'
-	$(BIN)/pip freeze --exclude-editable --exclude tareline > requirements.lock
+	$(BIN)/pip install --quiet 'uv==$(UV)'
+	echo '$(BUILD)' | $(COMPILE) pyproject.toml - --output-file requirements.lock
+	echo '$(BUILD)' | $(COMPILE) --constraint requirements.lock --extra dev pyproject.toml - \
+	    --output-file requirements-dev.lock
 
 clean:
 	rm -rf .venv build *.egg-info $(DEMO) .hypothesis .mypy_cache .ruff_cache

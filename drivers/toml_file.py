@@ -24,7 +24,8 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 class Table(BaseModel):
     """A table of a file: no unknown keys, not changed after it was read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # a file has few of the tables that there are: each is made ready when it is first read
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod
@@ -117,6 +118,7 @@ _KEY = r"""(?P<key>[\w-]+|"[^"]*"|'[^']*')\s*=\s*"""
 _NUMBER = r"[+-]?\d[\d.,_]*(?:[eE][+-]?\d+)?"
 _BARE_QUANTITY = re.compile(_KEY + rf"(?P<value>{_NUMBER}\s*(?:[^\W\d_]|[%°])[^,#\]}}\"']*)")
 _BARE_WORD = re.compile(_KEY + r"(?P<value>[^\W\d_][^,#\]}\"']*)")
+_NAME = re.compile(r"\s*(?:\[+(?P<table>[^\]\"'#]*)|(?P<key>[^=\"'#\[]*)=)")
 _WORDS_OF_TOML = ("true", "false", "inf", "nan")
 
 
@@ -132,6 +134,9 @@ def _what_is_no_toml(text: str, told: str) -> str:
         if found is not None and found["value"].strip() not in _WORDS_OF_TOML:
             value = found["value"].strip()
             return f'line {at[1]}: {what} stands in quotes: {found["key"]} = "{value}"'
+    name = _NAME.match(line)
+    if name is not None and not (name["table"] or name["key"] or "").isascii():
+        return f"line {at[1]}: names have A to Z, a to z, digits, '-' and '_': {line.strip()}"
     return f"is not valid TOML: {told}: {line.strip()[:LONGEST_SHOWN]}"
 
 

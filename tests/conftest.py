@@ -23,6 +23,20 @@ settings.register_profile("new examples", settings.get_profile("suite"), derando
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 
+LONG = ("tests/procedures/", "tests/studies/", "tests/harness/running/", "tests/harness/commands/")
+
+
+def pytest_addoption(parser):
+    parser.addoption(
+        "--whole", action="store_true", help="every case of what the suite takes a part of"
+    )
+
+
+def pytest_collection_modifyitems(items):
+    """Rooms whose files take long begin, so that no process of the tests is alone with one."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONG))
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _own_locks(tmp_path_factory):
     """Locks of the tests' own, apart from those of whoever measures on this machine."""

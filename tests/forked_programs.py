@@ -20,6 +20,7 @@ import time
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -71,7 +72,8 @@ class ForkedProgram(subprocess.Popen):
             self._connection.close()
             raise
         finally:
-            self._close_pipe_fds(p2cread, p2cwrite, c2pread, c2pwrite, errread, errwrite)
+            library: Any = self
+            library._close_pipe_fds(p2cread, p2cwrite, c2pread, c2pwrite, errread, errwrite)
 
     def _internal_poll(self, _deadstate=None):
         with suppress(subprocess.TimeoutExpired):

@@ -42,7 +42,8 @@ def _serve(path):
     print("ready", flush=True)
     connections = {}
     while True:
-        readable, _, _ = select.select([listening, woken, 0], [], [])
+        awaited: list[socket.socket | int] = [listening, woken, 0]
+        readable, _, _ = select.select(awaited, [], [])
         if woken in readable:
             with suppress(BlockingIOError):
                 woken.recv(4096)

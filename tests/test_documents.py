@@ -6,6 +6,7 @@ from functools import cache
 import pytest
 
 from harness.bench.operator_lines import OperatorCommand
+from harness.commands.cli import GROUPS
 from tests.command_tree import command_of, command_tree, every_option, options_among, options_of
 from tests.command_tree import procedures as known_procedures
 from tests.documents import HOUSE, document, documents, names_in
@@ -156,3 +157,16 @@ def test_python_in_the_documents_runs(doc, monkeypatch, capsys):
     monkeypatch.chdir(HOUSE)
     for block in doc.blocks("python"):
         exec(compile(block, doc.name, "exec"), {})
+
+
+def test_readme_lists_every_command_in_its_group_and_in_order():
+    """As `tareline --help` does."""
+    table = (HOUSE / "README.md").read_text("utf-8").partition("| group | command |")[2]
+    listed: dict[str, list[str]] = {}
+    for line in table.partition("\n\n")[0].splitlines()[2:]:
+        group, command = (cell.strip() for cell in line.strip("|").split("|")[:2])
+        group = group or list(listed)[-1]
+        listed.setdefault(group, []).append(command.strip("`").split()[0])
+    expected = {group.lower(): list(commands) for group, commands in GROUPS.items()}
+    assert listed == expected
+    assert list(listed) == list(expected)

@@ -33,6 +33,8 @@ __all__ = [
 ]
 
 DEFAULT_TIMEOUT_S = 5.0
+EXTRAS = {"USB": "usb", "GPIB": "gpib"}
+"""Extra of this distribution with what pyvisa-py needs, by the beginning of an address."""
 DEFAULT_WIRE = WireSettings()
 SHORTEST_WAIT_MS = 1.0
 QUIET_S = 0.05
@@ -148,6 +150,9 @@ class Link(Conversation):
                 # pyvisa-py raises bare exceptions here, among others for unknown hosts
                 if isinstance(error, TimeOver) or _names_a_timeout(error):
                     raise self._report(OPENING).nobody(self.timeout_s) from error
+                lacking = _lacking_extra(self.resource, error)
+                if lacking:
+                    raise self._report(OPENING).without_package(lacking) from error
                 raise self._report(OPENING).unopened(str(error)) from error
         except BaseException:
             self.close()
@@ -310,6 +315,13 @@ def _visa_errors_as_events() -> Iterator[None]:
         raise TimeOver from error
     except (EOFError, RuntimeError, ConnectionError) as error:
         raise ClosedByPeer(str(error)) from error
+
+
+def _lacking_extra(resource: str, error: Exception) -> str:
+    """The extra of Tareline whose packages pyvisa-py lacks for an address; empty if it has all."""
+    kind = next((kind for kind in EXTRAS if resource.upper().startswith(kind)), "")
+    # what is said of a missing package is a bare exception with advice of its own
+    return EXTRAS[kind] if kind and str(error).startswith("Please install") else ""
 
 
 def _names_a_timeout(error: Exception) -> bool:

@@ -48,6 +48,16 @@ class Report:
             hint=f"{CHECK_ADDRESS}; check the cable and that nobody else holds the instrument",
         )
 
+    def without_package(self, extra: str) -> LinkError:
+        """The VISA library lacks a package for this kind of address."""
+        return LinkError(
+            f"nothing was sent: this kind of address needs the extra [{extra}], which is not "
+            "installed",
+            where=self.where,
+            hint=f"in Tareline's folder, into where it is installed: pip install '.[{extra}]'; or "
+            "name another VISA library with `visa_library` in the station file",
+        )
+
     def nobody(self, allowed_s: float) -> SilentError:
         """The address itself does not answer."""
         return SilentError(

@@ -14,7 +14,7 @@ def check(
 ) -> None:
     """Check the station and items files without touching an instrument."""
     from drivers.quantities import counted
-    from harness.running.connected import check_files
+    from harness.running.station_check import check_files
     from harness.station.items import read_workplace
 
     workplace = read_workplace(station, items)

@@ -41,7 +41,7 @@ def import_files(
 ) -> None:
     """Make a run file from Touchstone files, and judge it like any other."""
     from harness.commands.reporting import report_json, report_table, verdict_status
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.report.words.suggested_command import suggested_command
     from harness.running.import_run import Recordings, import_run
     from harness.station.items import read_workplace

@@ -38,7 +38,7 @@ def finished_runs(named: Sequence[Path]) -> list[Run]:
         InputError: none is finished, or one cannot be read.
     """
     from drivers.errors import InputError
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.report.words.suggested_command import go_on
 
     runs = [read_run(path) for path in run_files(named)]

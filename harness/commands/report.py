@@ -71,7 +71,7 @@ def report(
 
 def _report_runs(paths: list[Path], page: Path | None, csv: Path | None, as_json: bool) -> int:
     from harness.commands.reporting import page_path, report_json, report_table, verdict_status
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
 
     read = [read_run(path) for path in paths]
     if as_json:
@@ -121,7 +121,7 @@ def _report_lot(
 
 def _write_each(lot: Lot) -> None:
     """The page of every item that has none."""
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.report.pages.lot_page import own_page
     from harness.report.pages.run_page import write_page
 

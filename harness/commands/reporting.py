@@ -8,7 +8,6 @@ from pathlib import Path
 
 from harness.evaluation.standing import Standing, standing_of_run, worst_standing
 from harness.report.files.result_json import as_dict
-from harness.report.tables.run_table import print_runs
 from harness.run_file.run import Run
 
 EXIT_ALL_PASS, EXIT_NOT_ALL_PASS = 0, 1
@@ -22,6 +21,8 @@ def report_json(runs: Sequence[Run]) -> str:
 def report_table(runs: Sequence[Run]) -> None:
     """Print the runs on standard output."""
     from rich.console import Console
+
+    from harness.report.tables.run_table import print_runs
 
     print_runs(runs, Console())
 

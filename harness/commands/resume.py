@@ -40,7 +40,7 @@ def _go_on_and_report(
     run: Path, station: Path, procedure: str | None, outcome: RunEnding, *, as_json: bool
 ) -> None:
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.report.words.suggested_command import suggested_command
     from harness.running.resuming import resume as go_on
 

@@ -136,7 +136,7 @@ def _measure_and_report(order: RunOrder, item: list[str]) -> None:
 
     from harness.commands.combine import together
     from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.report.words.suggested_command import suggested_command
     from harness.running.measure import measure
 

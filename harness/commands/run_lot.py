@@ -58,7 +58,7 @@ def carry_out_lot(order: RunOrder, choices: LotChoices) -> None:
     from harness.commands.reporting import report_json
     from harness.connections.operator_terminal import OperatorTerminal
     from harness.connections.typed_lines import TypedLines
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.running.lot.lot_run import LotOptions, measure_lot
 
     workplace = order.workplace()

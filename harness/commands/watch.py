@@ -100,7 +100,7 @@ def _end(path: Path, look: Look, *, once: bool, as_json: bool) -> int:
     """What is left to say, and the exit status."""
     if look.finished:
         from harness.commands.reporting import report_table, verdict_status
-        from harness.evaluation.run_analysis import read_run
+        from harness.evaluation.read_back import read_run
 
         runs = [read_run(path)]
         if not as_json:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from dataclasses import asdict
 
 import numpy as np
 
-from harness.analysis.diagnosis.diagnosed import Finding, find
+from harness.analysis.diagnosis.diagnosed import find
+from harness.analysis.diagnosis.finding import Finding
 from harness.analysis.diagnosis.observation import observe
 from harness.analysis.diagnosis.reflecting_end import reflecting_end
 from harness.analysis.diagnosis.transit_time import item_delay
@@ -42,17 +41,3 @@ def find_in_run(
     read = [readings[name] for name in results]
     seen = observe(bands, expected, item_delay(read, bands, expected[0]))
     return find(seen, reflecting_end(read))
-
-
-def as_text(finding: Finding | None) -> str:
-    """For the run file; empty where there is none."""
-    return "" if finding is None else json.dumps(asdict(finding), ensure_ascii=False)
-
-
-def from_text(text: str) -> Finding | None:
-    """As `as_text` wrote it.
-
-    Raises:
-        TypeError, ValueError: the text is damaged.
-    """
-    return Finding(**json.loads(text)) if text else None

@@ -1,36 +1,33 @@
-"""The analysis of a run: computed from its file alone, written into it, read back from it."""
+"""The analysis of a run: computed from its file alone, and written into it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.analysis.diagnosis.diagnosed import Finding
+from harness.analysis.diagnosis.finding import Finding
 from harness.analysis.loss.band import BandBlocks, BandResult, stability_of_band
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.loss.reduction import ReducedBand, reduced
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
-from harness.evaluation.item_diagnosis import as_text, find_in_run, from_text
+from harness.evaluation.item_diagnosis import find_in_run
+from harness.evaluation.read_back import as_text
 from harness.run_file import (
     DamagedError,
     Group,
-    RunHeader,
     RunJournal,
     count_suspects,
     finishing,
     open_run,
     read_blocks,
-    read_events,
     read_header,
-    require_intact,
 )
 from harness.run_file.history import read_history
-from harness.run_file.result_record import read_band, write_band
-from harness.run_file.run import Event, Run
+from harness.run_file.result_record import write_band
 from harness.station.items import IDENTITY, Item
 from harness.station.statements import statements_of
 from harness.station.station import Station
@@ -163,64 +160,3 @@ def analysis_of(path: Path) -> Callable[[Group], None]:
             write_band(analysis.create_group(band), result)
 
     return write
-
-
-def read_run(path: Path) -> Run:
-    """Everything a run file states; its bands are empty while it is not finished.
-
-    Raises:
-        InputError: it is not a readable run file.
-    """
-    with open_run(path) as file:
-        require_intact(file)
-        header = read_header(file)
-        bands = {}
-        finding = None
-        if "analysis" in file:
-            # runs of earlier versions have none
-            finding = from_text(file["analysis"].attrs.get("finding", ""))
-            bands = {band: read_band(group, file[f"bands/{band}/frequency_hz"][()])
-                     for band, group in file["analysis"].items()}  # fmt: skip
-        order = list(header.station["bands"])
-        if header.finished and set(order) != set(bands):
-            raise InputError(
-                f"{str(path)!r} is damaged: it is finished, but not every band has a result",
-                hint="take the copy in your backup",
-            )
-        events = read_events(file)
-        return _run(path, header, events, {band: bands[band] for band in order if band in bands},
-                    finding)  # fmt: skip
-
-
-def run_to_be(journal: RunJournal, results: Mapping[str, BandResult], finished: str) -> Run:
-    """What `read_run` will say of a run that is still being written, once it is finished at a
-    time (ISO 8601) with the results of `assess`; without what the shape of its loss says."""
-    with journal.open_for_reading() as file:
-        header, events = read_header(file), read_events(file)
-    bands = {band: results[band] for band in header.station["bands"]}
-    return _run(journal.path, replace(header, finished=finished), events, bands, None)
-
-
-def _run(
-    path: Path,
-    header: RunHeader,
-    events: tuple[Event, ...],
-    bands: dict[str, BandResult],
-    finding: Finding | None,
-) -> Run:
-    return Run(
-        path=path,
-        run_id=header.run_id,
-        procedure=header.procedure,
-        parameters=header.parameters,
-        started=header.started,
-        finished=header.finished,
-        software=header.software,
-        station=header.station,
-        item=header.item,
-        instruments=header.instruments,
-        simulated=header.simulated,
-        events=events,
-        bands=bands,
-        finding=finding,
-    )

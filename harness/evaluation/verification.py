@@ -7,7 +7,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from harness.evaluation.run_analysis import analysis_of, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import analysis_of
 from harness.run_file import (
     DamagedError,
     DamagedRunError,

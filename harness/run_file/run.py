@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from harness.analysis.diagnosis.diagnosed import Finding
+from harness.analysis.diagnosis.finding import Finding
 from harness.analysis.loss.band import BandResult
 
 __all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]

@@ -5,7 +5,6 @@ The commands use it; `README.md` says how a run goes, step by step.
 
 __all__ = [
     "afterwards",
-    "connected",
     "finding_procedures",
     "import_run",
     "instruments_asked",
@@ -14,6 +13,7 @@ __all__ = [
     "item_run",
     "measure",
     "resuming",
+    "station_check",
     "truth_check",
     "watching",
 ]

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 
-from drivers.errors import InputError
 from drivers.instruments.hand import Hand
 from drivers.instruments.signal_switch import SignalSwitch
 from drivers.instruments.thermometer import Thermometer
 from drivers.link.guard import Guard
 from drivers.link.link import Link
 from drivers.link.traffic_log import open_traffic_log
-from drivers.toml_file import Mistake, nearest, raise_mistakes
 from harness.bench.clock import Clock, SteadyClock, simulated_clock, wait_until
-from harness.report.words.suggested_command import suggested_command
 from harness.running.bench_start import BenchStart
-from harness.running.instrument_roles import InstrumentSource, dialect_of, station_instruments
+from harness.running.instrument_roles import InstrumentSource, station_instruments
 from harness.running.interrupts import StopSignals
 from harness.running.locks import InstrumentLocks, lock_instruments
+from harness.running.station_check import require_instruments
 from harness.station.items import Workplace
 from harness.station.station import Station
 
@@ -65,37 +63,6 @@ class ConnectedStation:
         return found
 
 
-def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: bool = True) -> None:
-    """Check what the station file names: its dialects, and its simulated bench with `items`.
-
-    Raises:
-        InputError: a file is missing or wrong, or the bench lacks an item or an instrument; or
-            the station has no instruments, while it `must_measure`.
-    """
-    station = workplace.station
-    if must_measure:
-        _require_instruments(station)
-    for role in station.instruments():
-        dialect_of(workplace, role)
-    if station.simulation is not None and station.simulation.bench is not None:
-        from drivers.simulated.described.bench_description import read_description
-
-        path = workplace.folder / station.simulation.bench
-        description = read_description(path)
-        there = list(description.items)
-        mistakes = [
-            Mistake(str(path), f"items.{item}", f"is not described; {nearest(item, there)}")
-            for item in items
-            if item not in there
-        ]
-        mistakes += [
-            Mistake(str(path), role, "is not described, but the station has one: add its table")
-            for role in station.instruments()
-            if getattr(description, role) is None
-        ]
-        raise_mistakes(mistakes)
-
-
 @contextmanager
 def connect(
     workplace: Workplace,
@@ -116,7 +83,7 @@ def connect(
         InstrumentError: an instrument cannot be reached or does not do as it is told.
     """
     station = workplace.station
-    _require_instruments(station)
+    require_instruments(station)
     with ExitStack() as stack:
         locks = stack.enter_context(lock_instruments(addresses_of(station)))
         log = None
@@ -157,17 +124,6 @@ def addresses_of(station: Station) -> list[str]:
     hand = station.simulation.hand if station.simulation is not None else None
     stated = [table.resource for table in station.instruments().values()]
     return [resource for resource in (*stated, hand) if resource is not None]
-
-
-def _require_instruments(station: Station) -> None:
-    if not station.instruments():
-        raise InputError(
-            "this station has no instruments to measure with: it is for recorded files",
-            hint="give the station its instruments, or take the files in:\n"
-            + suggested_command(
-                "import", "--through", "A.s2p", "--item", "B.s2p", "--name", "ITEM"
-            ),
-        )
 
 
 @dataclass(frozen=True)

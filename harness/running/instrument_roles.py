@@ -1,4 +1,4 @@
-"""The instruments of a station, by role: the dialect of each, and the driver that speaks it."""
+"""The instruments of a station: the driver of each role, speaking its dialect."""
 
 from __future__ import annotations
 
@@ -6,17 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from drivers.dialects.dialect import (
-    Dialect,
-    NetworkAnalyzerDialect,
-    PowerMeterDialect,
-    SignalGeneratorDialect,
-    SignalSwitchDialect,
-    SpectrumAnalyzerDialect,
-    ThermometerDialect,
-    load_dialect,
-    wire_settings,
-)
+from drivers.dialects.dialect import wire_settings
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.instruments.power_meter import PowerMeter
 from drivers.instruments.signal_generator import SignalGenerator
@@ -28,6 +18,7 @@ from drivers.instruments.tracking_source import TrackingSource
 from drivers.link.link import Link
 from drivers.link.traffic_log import TrafficLog
 from harness.bench.clock import Clock
+from harness.running.station_check import dialect_of
 from harness.station.items import Workplace
 
 InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
@@ -35,7 +26,7 @@ InstrumentSource = NetworkAnalyzer | SteppedSource | TrackingSource
 
 
 @dataclass(frozen=True)
-class _FromStation:
+class _StationFacts:
     """What a driver has to know of its station."""
 
     table: Any
@@ -44,38 +35,27 @@ class _FromStation:
     clock: Clock
 
 
-_ROLES: dict[str, tuple[type[Dialect], Callable[[Link, Any, _FromStation], Any]]] = {
-    "analyzer": (
-        NetworkAnalyzerDialect,
-        lambda link, dialect, stated: NetworkAnalyzer(
-            link,
-            dialect,
-            maximum_power_dbm=stated.maximum_power_dbm,
-            traces=stated.table.traces,
-            clock=stated.clock,
-        ),
+_DRIVERS: dict[str, Callable[[Link, Any, _StationFacts], Any]] = {
+    "analyzer": lambda link, dialect, stated: NetworkAnalyzer(
+        link,
+        dialect,
+        maximum_power_dbm=stated.maximum_power_dbm,
+        traces=stated.table.traces,
+        clock=stated.clock,
     ),
-    "spectrum_analyzer": (
-        SpectrumAnalyzerDialect,
-        lambda link, dialect, stated: TrackingSpectrumAnalyzer(
-            link, dialect, maximum_power_dbm=stated.maximum_power_dbm, clock=stated.clock
-        ),
+    "spectrum_analyzer": lambda link, dialect, stated: TrackingSpectrumAnalyzer(
+        link, dialect, maximum_power_dbm=stated.maximum_power_dbm, clock=stated.clock
     ),
-    "generator": (
-        SignalGeneratorDialect,
-        lambda link, dialect, stated: SignalGenerator(
-            link, dialect, maximum_power_dbm=stated.maximum_power_dbm
-        ),
+    "generator": lambda link, dialect, stated: SignalGenerator(
+        link, dialect, maximum_power_dbm=stated.maximum_power_dbm
     ),
-    "power_meter": (
-        PowerMeterDialect,
-        lambda link, dialect, stated: PowerMeter(
-            link, dialect, floor_dbm=stated.table.noise_floor_dbm
-        ),
+    "power_meter": lambda link, dialect, stated: PowerMeter(
+        link, dialect, floor_dbm=stated.table.noise_floor_dbm
     ),
-    "switch": (SignalSwitchDialect, lambda link, dialect, _: SignalSwitch(link, dialect)),
-    "thermometer": (ThermometerDialect, lambda link, dialect, _: Thermometer(link, dialect)),
+    "switch": lambda link, dialect, _: SignalSwitch(link, dialect),
+    "thermometer": lambda link, dialect, _: Thermometer(link, dialect),
 }
+"""By role; the dialects stand in `station_check`, which needs no driver."""
 
 
 @dataclass(frozen=True)
@@ -86,16 +66,6 @@ class StationInstruments:
     switch: SignalSwitch | None
     thermometer: Thermometer | None
     links: tuple[Link, ...]
-
-
-def dialect_of(workplace: Workplace, role: str) -> Dialect:
-    """The dialect of the station's table `role`.
-
-    Raises:
-        InputError: there is no such dialect, or it is wrong, or for another role.
-    """
-    name: str = getattr(workplace.station, role).dialect
-    return load_dialect(name, _ROLES[role][0], relative_to=workplace.folder)
 
 
 def station_instruments(
@@ -120,8 +90,8 @@ def station_instruments(
             log=log,
         )
         links.append(link)
-        stated = _FromStation(table, station.maximum_power_dbm, clock)
-        made[role] = _ROLES[role][1](link, dialect, stated)
+        stated = _StationFacts(table, station.maximum_power_dbm, clock)
+        made[role] = _DRIVERS[role](link, dialect, stated)
     source: InstrumentSource
     if station.analyzer is not None:
         source = made["analyzer"]

@@ -11,10 +11,11 @@ from drivers.quantities import counted
 from harness.bench.procedure_errors import in_rehearsal
 from harness.bench.rehearsal import StandIn, Workload, rehearse
 from harness.bench.replay import Replay
-from harness.running.connected import check_files, connect
+from harness.running.connected import connect
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import Item, Workplace
 from harness.station.station import Station
 

@@ -36,13 +36,14 @@ from harness.run_file import (
 )
 from harness.run_file.run import Event
 from harness.running.bench_start import BenchStart, next_start
-from harness.running.connected import ConnectedStation, check_files, connect
+from harness.running.connected import ConnectedStation, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
 from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
 

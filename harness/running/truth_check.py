@@ -11,7 +11,7 @@ import numpy as np
 from drivers.errors import InputError
 from drivers.simulated.described.bench_description import parse_description
 from drivers.simulated.physics.truth import insertion_loss_db
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_header
 
 

@@ -26,7 +26,7 @@ from harness.analysis.uncertainty.mismatch import (
     mismatch_uncertainty_db,
     reflection_magnitude,
 )
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from harness.run_file.run import Run
 from harness.station.items import IDENTITY, Item

@@ -14,7 +14,7 @@ import numpy as np
 
 from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file.run import Run
 
 MOST_NAMED = 8

@@ -24,7 +24,7 @@ from harness.analysis.several_runs.delay import (
     measured_delay,
     velocity_factor,
 )
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from harness.run_file.run import Run
 from harness.several_runs.combined import item_of, station_of

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 
 from drivers.errors import InputError
-from harness.analysis.diagnosis.diagnosed import Finding
+from harness.analysis.diagnosis.finding import Finding
 from harness.analysis.lots.lot_band import LotBand
 from harness.analysis.uncertainty.conformity import Verdict
-from harness.evaluation.item_diagnosis import from_text
+from harness.evaluation.read_back import from_text
 from harness.evaluation.standing import Standing, reach, standing_of_verdict, worst_standing
 from harness.run_file.figures import BandFigures, RunFigures, read_figures
 from harness.run_file.run import moment

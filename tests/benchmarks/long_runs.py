@@ -44,7 +44,7 @@ def finish_run(path: Path) -> None:
 def report(path: Path) -> None:
     """What is stated, read back, as a table and as a page."""
     from harness.commands.reporting import report_json
-    from harness.evaluation.run_analysis import read_run
+    from harness.evaluation.read_back import read_run
     from harness.report.pages.run_page import write_page
 
     run = read_run(path)

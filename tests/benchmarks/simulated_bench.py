@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 import numpy as np
 import pyvisa
@@ -70,7 +71,7 @@ def _client(resource: str, manager: pyvisa.ResourceManager) -> Callable[[], tupl
 
     Returns its seconds by the clock (the server's are in them) and of its own processor time.
     """
-    visa = manager.open_resource(resource, read_termination="\n", write_termination="\n")
+    visa: Any = manager.open_resource(resource, read_termination="\n", write_termination="\n")
     visa.timeout = 20_000.0
     visa.write(CONFIGURE)
 
@@ -95,7 +96,7 @@ def main() -> None:
         path = Path(folder) / "simulated-bench.toml"
         server = Server(read_description(path), runner)
         with SimulatedBenchProcess(path) as process:
-            hand = manager.open_resource(
+            hand: Any = manager.open_resource(
                 process.addresses["hand"], read_termination="\n", write_termination="\n"
             )
             hand.query(f'CONN:ITEM "{ITEM}";*OPC?')

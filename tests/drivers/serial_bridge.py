@@ -43,7 +43,7 @@ def _carry(master: int, instrument: socket.socket, stop: int) -> None:
     instrument.setblocking(False)
     to_port = to_instrument = b""
     while True:
-        readers = [stop]
+        readers: list[int | socket.socket] = [stop]
         readers += [] if to_instrument else [master]
         readers += [] if to_port else [instrument]
         writers: list[int | socket.socket] = [master] if to_port else []

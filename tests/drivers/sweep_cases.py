@@ -3,6 +3,7 @@
 import io
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from drivers.dialects.dialect import (
     NetworkAnalyzerDialect,
@@ -31,7 +32,7 @@ CEILING_DBM = 0.0
 class Case:
     """A source, and how to look at it from outside."""
 
-    source: object
+    source: Any
     traffic: io.StringIO
     rf_query: str
     rf_on: tuple[str, ...]

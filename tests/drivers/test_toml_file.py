@@ -25,6 +25,8 @@ from drivers.toml_file import parse_table
         ("share = 5 %", 'line 1: a quantity stands in quotes: share = "5 %"'),
         ("connector = SMA", 'line 1: text stands in quotes: connector = "SMA"'),
         ('a = "450 mm" "x"', 'is not valid TOML: .*: a = "450 mm" "x"'),
+        ("[items.PÜG-0452]", r"line 1: names have A to Z, a to z, .*: \[items.PÜG-0452\]"),
+        ("länge = 3", "line 1: names have A to Z, a to z, .*: länge = 3"),
         ("[a\nb = 1", r"is not valid TOML: .*: \[a"),
         ("a b = 3", "is not valid TOML: .*: a b = 3"),
     ],

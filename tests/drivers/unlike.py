@@ -87,7 +87,9 @@ class Unlike:
 def centre_span():
     """Centre and span with suffix, a list of points, traces under names, REAL,32, *OPC?."""
     it = Unlike("centre-span analyzer")
-    names, chosen, form = {}, [None], ["MLOG"]
+    names: dict[str, object] = {}
+    chosen: list[object] = [None]
+    form = ["MLOG"]
 
     def set_points(value):
         if value not in (11, 51, 101, 201):

@@ -13,8 +13,7 @@ from pathlib import Path
 import h5py
 import numpy as np
 
-from harness.analysis.diagnosis.diagnosed import Finding
-from harness.analysis.diagnosis.fault_shapes import Fault
+from harness.analysis.diagnosis.finding import Fault, Finding
 from harness.analysis.uncertainty.conformity import verdict_of
 from harness.bench.clock import as_iso
 from harness.run_file.digests import HEADER, header_digest, seal

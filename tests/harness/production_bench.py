@@ -4,7 +4,7 @@ import re
 
 from drivers.instruments.hand import Hand
 from drivers.link.link import Link
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from tests.harness.set_ups import replace
 from tests.harness.short_run import station_on
 from tests.studies.production.at_a_terminal import AtATerminal

@@ -51,7 +51,9 @@ class RunningBenches:
 def station_on(bench, folder, set_up):
     """A station on a running bench, with one short band, little patience, and a traffic log."""
     write_starter(folder)
-    use_set_up(folder, "vector" if set_up == "switch" else set_up, points=11, bands=(BAND,))
+    name = "vector" if set_up == "switch" else set_up
+    # each point of a stepped sweep is some ten messages
+    use_set_up(folder, name, points=5 if name == "stepped" else 11, bands=(BAND,))
     station = folder / "station.toml"
     replace(station, ('bench = "simulated-bench.toml"', f'hand = "{bench.addresses["hand"]}"'))
     tables = f'{SWITCH if set_up == "switch" else ""}\n[traffic_log]\nfile = "traffic.log"\n'

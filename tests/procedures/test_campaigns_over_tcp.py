@@ -1,4 +1,7 @@
-"""120 campaigns over TCP on one simulated bench: U holds its truth as often as it says."""
+"""Campaigns over TCP on one simulated bench: U holds its truth as often as it says.
+
+`pytest --whole` makes 120 of them.
+"""
 
 import numpy as np
 import pytest
@@ -7,12 +10,14 @@ from scipy.stats import binomtest
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, through_loss_db
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 
-CAMPAIGNS = 120
+pytestmark = pytest.mark.part
+
+CAMPAIGNS, WHOLE = 64, 120
 BAND = "backhaul-2400"
 GRID_HZ = np.array([2.40e9, 2.45e9])
 
@@ -89,11 +94,12 @@ points = 2
 
 
 @pytest.fixture(scope="module")
-def found(tmp_path_factory):
+def found(tmp_path_factory, pytestconfig):
     """Stated loss and U of every campaign at one frequency, and the bench's truth there."""
     folder = tmp_path_factory.mktemp("campaigns")
-    names = [f"LOT-{number:04d}" for number in range(CAMPAIGNS)]
-    lot = "".join(ITEM.format(number=number) for number in range(CAMPAIGNS))
+    campaigns = WHOLE if pytestconfig.getoption("whole") else CAMPAIGNS
+    names = [f"LOT-{number:04d}" for number in range(campaigns)]
+    lot = "".join(ITEM.format(number=number) for number in range(campaigns))
     (folder / "bench.toml").write_text(BENCH + lot, "utf-8")
     bench = read_description(folder / "bench.toml")
     through_db = through_loss_db(bench, GRID_HZ)[0] / np.sqrt(GRID_HZ[0] / 1e9)
@@ -115,7 +121,7 @@ def test_the_truth_lies_inside_as_often_as_stated(found):
     """The binomial confidence interval (Clopper-Pearson, scipy) of what was found holds 95.45 %."""
     loss_db, u_db, truth_db = found
     inside = int(np.sum(np.abs(loss_db - truth_db) <= u_db))
-    interval = binomtest(inside, CAMPAIGNS).proportion_ci(0.95, "exact")
+    interval = binomtest(inside, len(loss_db)).proportion_ci(0.95, "exact")
     assert interval.low <= COVERAGE_PROBABILITY <= interval.high, inside
 
 
@@ -123,11 +129,11 @@ def test_a_narrower_interval_would_be_found_out(found):
     """Half of U holds the truth so rarely that the same interval leaves 95.45 % out."""
     loss_db, u_db, truth_db = found
     inside = int(np.sum(np.abs(loss_db - truth_db) <= u_db / 2))
-    assert binomtest(inside, CAMPAIGNS).proportion_ci(0.95, "exact").high < COVERAGE_PROBABILITY
+    assert binomtest(inside, len(loss_db)).proportion_ci(0.95, "exact").high < COVERAGE_PROBABILITY
 
 
 def test_it_was_repeatability_that_made_the_errors(found):
     """Otherwise the campaigns would show little: they differ, and not all the same way."""
     loss_db, _, truth_db = found
     assert 0.01 < np.std(loss_db) < 0.1
-    assert abs(np.mean(loss_db) - truth_db) < 3 * np.std(loss_db) / np.sqrt(CAMPAIGNS)
+    assert abs(np.mean(loss_db) - truth_db) < 3 * np.std(loss_db) / np.sqrt(len(loss_db))

@@ -13,7 +13,8 @@ from skrf.media import Coaxial
 
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, port_match, through_loss_db
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.run_file import open_run, read_readings
 from harness.run_file.run import Run
 from harness.running.truth_check import compare_with_truth

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
 from drivers.quantities import TimeS
-from drivers.simulated.faults.fault_kinds import KINDS, Value
 from drivers.toml_file import Table, nearest
+
+if TYPE_CHECKING:
+    from drivers.simulated.faults.fault_kinds import FaultKind, Value
 
 LARGEST_COUNT = 1_000_000
 """Of bytes, numbers or points: more than any answer has, less than what hurts the process."""
@@ -19,9 +22,17 @@ HAND = "hand"
 """The simulated hand is never faulty: it is how faults are asked for."""
 
 
+def _kinds() -> Mapping[str, FaultKind]:
+    """The faults that there are; they bring the whole engine, which most descriptions need not."""
+    from drivers.simulated.faults.fault_kinds import KINDS
+
+    return KINDS
+
+
 def _known_kind(name: str) -> str:
-    if name not in KINDS:
-        raise ValueError(f"there is no fault {name!r}; {nearest(name, list(KINDS))}")
+    kinds = _kinds()
+    if name not in kinds:
+        raise ValueError(f"there is no fault {name!r}; {nearest(name, list(kinds))}")
     return name
 
 
@@ -75,7 +86,7 @@ class DescribedFault(Table):
 
     @model_validator(mode="after")
     def _parameters_fit(self) -> DescribedFault:
-        known = KINDS[self.kind].defaults
+        known = _kinds()[self.kind].defaults
         wrong = [name for name in self._given() if name not in known]
         if wrong:
             takes = ", ".join(known) or "no parameter"
@@ -98,7 +109,7 @@ class DescribedFault(Table):
     @property
     def parameters(self) -> dict[str, Value]:
         """The parameters of its kind, as given or by default."""
-        return {**KINDS[self.kind].defaults, **self._given()}
+        return {**_kinds()[self.kind].defaults, **self._given()}
 
 
 class RandomFaults(Table):
@@ -107,7 +118,7 @@ class RandomFaults(Table):
     probability: float = Field(ge=0, le=1)
     """Of a fault at each message. One that cannot act there (a wrong block where there is none)
     passes unseen."""
-    kinds: tuple[KindName, ...] = tuple(KINDS)
+    kinds: tuple[KindName, ...] = Field(default_factory=lambda: tuple(_kinds()))
     instruments: tuple[InstrumentName, ...] = ()
     """All but the hand where none is named."""
     seed: int | None = Field(default=None, ge=0)

@@ -3,7 +3,7 @@
 __all__ = [
     "comparison",
     "diagnosed",
-    "fault_shapes",
+    "finding",
     "observation",
     "reflected",
     "reflecting_end",

@@ -1,49 +1,14 @@
-"""What a diagnosis comes to, in figures that a person can look for on the item."""
+"""What a diagnosis comes to, put into figures that a person can look for on the item."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 
 from harness.analysis.diagnosis.diagnosis import Diagnosis, Suspicion, diagnose
-from harness.analysis.diagnosis.fault_shapes import IMPEDANCE_OHM, Fault, distance_m, period_m
+from harness.analysis.diagnosis.fault_shapes import IMPEDANCE_OHM, distance_m, period_m
+from harness.analysis.diagnosis.finding import Fault, Finding
 from harness.analysis.diagnosis.observation import Observation
 from harness.analysis.units import DB_PER_NEPER
-
-TEST = (
-    "chi-square improvement over a sound item (generalized least squares, Bonferroni over all "
-    "shapes); choice by marginal likelihood"
-)
-
-
-@dataclass(frozen=True)
-class Finding:
-    """Whether an item is sound by the shape of its loss, and what else it is."""
-
-    is_accused: bool
-    """Whether it differs from a sound one by more than chance explains."""
-    fault: str | None
-    """Name of a `Fault`; None where none is sure enough, or none is needed."""
-    form: str
-    """Which shape of that fault; of the likeliest where none is named."""
-    probability: float
-    """Of the likeliest fault, among those that are looked for."""
-    false_accusation: float
-    """Probability that a sound item looks at least as faulty."""
-    frequency_hz: float
-    """Where the fault's effect is greatest."""
-    effect_db: float
-    """What it adds there."""
-    has_delay: bool
-    """Whether the phase told the delay of the cable."""
-    figures: dict[str, float]
-    """Of the named fault, SI with the unit at the end of the key."""
-    likelihoods: dict[str, float]
-    """Probability of every fault that was tried."""
-    end: int | None = None
-    """Of a faulty connector: 1 or 2, where the reflections tell."""
-    test: str = TEST
 
 
 def find(seen: Observation, end: int | None = None) -> Finding:

@@ -17,7 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.diagnosis.fault_shapes import Family, Fault, families
+from harness.analysis.diagnosis.fault_shapes import Family, families
+from harness.analysis.diagnosis.finding import Fault
 from harness.analysis.diagnosis.observation import Observation
 
 FALSE_ACCUSATIONS = 0.02

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import Enum
 
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
+from harness.analysis.diagnosis.finding import Fault
 from harness.analysis.diagnosis.observation import Observation
 from harness.analysis.several_runs.delay import SPEED_OF_LIGHT_M_PER_S
 from harness.analysis.units import DB_PER_NEPER
@@ -29,16 +29,6 @@ OTHER_CABLES_DELAY = 0.12
 
 FEWEST_PERIODS = 0.8
 """Of a ripple in the widest band: with fewer it is no ripple but a slope."""
-
-
-class Fault(Enum):
-    """What can be wrong with an item; the value is its name in files."""
-
-    CABLE = "cable-loss"
-    LENGTH = "cable-length"
-    CONNECTOR = "connector"
-    RIPPLE = "two-reflections"
-    NOTCH = "notch"
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,9 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 
+SOLVED_WITHIN = 1e-12
+"""Of the sums that have to vanish at the best fit, relative to their largest terms."""
+
 
 @dataclass(frozen=True)
 class AttenuationFit:
@@ -46,22 +49,42 @@ def fit_attenuation(
     """
     from scipy.optimize import nnls
 
-    weight = 1.0 if uncertainty is None else 1.0 / np.asarray(uncertainty, float)[:, None]
-    weighted = _terms(frequency_hz) * weight
-    target = np.asarray(attenuation, float)[:, None] * weight
-    (a, b), _ = nnls(weighted, target[:, 0])
+    weighted, target = _weighted(frequency_hz, attenuation, uncertainty)
+    (a, b), _ = nnls(weighted, target)
     return float(a), float(b)
 
 
+def is_fit(
+    constants: tuple[float, float],
+    frequency_hz: FloatArray,
+    attenuation: FloatArray,
+    uncertainty: FloatArray,
+) -> bool:
+    """Whether `constants` are those that `fit_attenuation` finds.
+
+    The conditions of Karush, Kuhn and Tucker (textbook): the sum of squares does not fall in the
+    direction of either constant, other than below zero.
+    """
+    weighted, target = _weighted(frequency_hz, attenuation, uncertainty)
+    fall = weighted.T @ (target - weighted @ np.array(constants))
+    fall /= np.abs(weighted).T @ np.abs(target)
+    held = np.array(constants) == 0.0
+    return bool(np.all(np.where(held, fall, np.abs(fall)) <= SOLVED_WITHIN))
+
+
 def fit_with_covariance(
-    frequency_hz: FloatArray, attenuation: FloatArray, uncertainty: FloatArray
+    frequency_hz: FloatArray,
+    attenuation: FloatArray,
+    uncertainty: FloatArray,
+    constants: tuple[float, float] | None = None,
 ) -> AttenuationFit:
     """Weighted fit of points (M,) with independent standard uncertainties (M,), M at least 2.
 
-    The covariance is that of the unbounded fit, (X' W X)^-1 (textbook least squares),
-    also where a constant is held at zero: being held there makes it no better known.
+    Where its `constants` are known already, they are not sought again. The covariance is that
+    of the unbounded fit, (X' W X)^-1 (textbook least squares), also where a constant is held at
+    zero: being held there makes it no better known.
     """
-    a, b = fit_attenuation(frequency_hz, attenuation, uncertainty)
+    a, b = constants or fit_attenuation(frequency_hz, attenuation, uncertainty)
     terms = _terms(frequency_hz)
     weighted = terms / np.asarray(uncertainty)[:, None]
     residuals = np.asarray(attenuation - terms @ np.array([a, b]))
@@ -76,3 +99,13 @@ def fit_with_covariance(
 def _terms(frequency_hz: FloatArray) -> FloatArray:
     ghz = np.asarray(frequency_hz, float) / 1e9
     return np.column_stack([np.sqrt(ghz), ghz])
+
+
+def _weighted(
+    frequency_hz: FloatArray, attenuation: FloatArray, uncertainty: FloatArray | None
+) -> tuple[FloatArray, FloatArray]:
+    """Terms (M, 2) and attenuation (M,), each in its standard uncertainty if that is given."""
+    weight = 1.0 if uncertainty is None else 1.0 / np.asarray(uncertainty, float)[:, None]
+    weighted = _terms(frequency_hz) * weight
+    target = np.asarray(attenuation, float)[:, None] * weight
+    return weighted, target[:, 0]

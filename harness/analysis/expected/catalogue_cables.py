@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import Field, field_validator, model_validator
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.expected.attenuation_fit import fit_with_covariance
+from harness.analysis.expected.attenuation_fit import fit_with_covariance, is_fit
 from harness.analysis.expected.catalogue_form import (
     Entry,
     FrequencyEntry,
@@ -156,6 +156,9 @@ class CableEntry(Entry):
     """Relative and standard, of each point by itself."""
     points_rounding: NotNegative = 0.0
     """Step of the last digit, in the unit."""
+    fitted_db_per_m: tuple[NotNegative, NotNegative] | None = None
+    """The constants that the points give, where they are known: a short command would spend most
+    of its time on loading the solver."""
     points_temperature_c: Annotated[Number, Field(ge=-100, le=200)] = POINTS_TEMPERATURE_C
     constants: ConstantsEntry | None = None
     relative_uncertainty: Share
@@ -179,6 +182,23 @@ class CableEntry(Entry):
             raise ValueError(f"unit is missing: one of {', '.join(METRES_PER_UNIT)}")
         return self
 
+    @model_validator(mode="after")
+    def _fitted_to_points(self) -> CableEntry:
+        if self.fitted_db_per_m is None:
+            return self
+        if self.points_mhz is None:
+            raise ValueError("fitted_db_per_m belongs to points_mhz: there are none")
+        points = self._points("")
+        at, attenuation = points.frequency_hz, points.attenuation_db_per_m
+        if not is_fit(self.fitted_db_per_m, at, attenuation, points.standard_uncertainty_db_per_m):
+            raise ValueError("fitted_db_per_m is not what the points give: leave it out")
+        return self
+
+    def _points(self, source: str) -> PublishedPoints:
+        return _published(
+            self.points_mhz, self.unit, self.points_uncertainty, source, self.points_rounding
+        )
+
     def cable(self, name: str, sources: Mapping[str, str]) -> Cable:
         """The cable, its constants fitted to the points where they are not given."""
         points = None
@@ -187,14 +207,12 @@ class CableEntry(Entry):
             covariance = self.constants.covariance
             highest_hz = self.constants.highest_ghz * 1e9
         else:
-            points = _published(
-                self.points_mhz, self.unit, self.points_uncertainty, told(self.source, sources),
-                self.points_rounding,
-            )  # fmt: skip
+            points = self._points(told(self.source, sources))
             fit = fit_with_covariance(
                 points.frequency_hz,
                 points.attenuation_db_per_m,
                 points.standard_uncertainty_db_per_m,
+                self.fitted_db_per_m,
             )
             a, b = fit.conductor, fit.dielectric
             (aa, ab), (ba, bb) = fit.covariance.tolist()

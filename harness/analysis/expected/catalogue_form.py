@@ -19,7 +19,8 @@ Text = Annotated[str, Field(min_length=1)]
 class Entry(BaseModel):
     """A table of a catalogue file: no unknown keys."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # made ready when the first is read: most are read as a part of another
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class FrequencyEntry(Entry):

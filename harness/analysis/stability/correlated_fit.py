@@ -146,9 +146,7 @@ class NoiseModels:
         )
         weight = self._prior * np.exp(likelihood - likelihood.max())
         variance = np.diagonal(inverse, axis1=1, axis2=2) * (squares / dof)[:, None]
-        return Fit(
-            weight / weight.sum(), estimate[:, :, 0], np.asarray(np.sqrt(variance)), dof, inverse
-        )
+        return Fit(weight / weight.sum(), estimate[:, :, 0], np.asarray(np.sqrt(variance)), dof)
 
     def gain(self, design: FloatArray, values: FloatArray, candidates: FloatArray) -> FloatArray:
         """(C,) twice the logarithm of the likelihood ratio for adding each of the `candidates`
@@ -199,8 +197,6 @@ class Fit:
     scale: FloatArray
     """(V, K)"""
     dof: int
-    inverse: FloatArray
-    """(V, K, K) of the normal equations."""
 
     def of(self, unknown: int) -> Estimate:
         """One of the unknowns."""

@@ -43,7 +43,7 @@ def gauge_figure(assessed: AssessedStudy, band: AssessedBand, key: str) -> str:
         )  # fmt: skip
         if limit is not None:
             upper.axhline(limit, color=LIMIT, linewidth=1.8, dashes=(5, 1.7, 1.1, 1.7))
-            upper.annotate("limit", (places[-1], limit), xytext=(0, 3), color=INK, ha="right",
+            upper.annotate("limit", (places[-1], limit), xytext=(0, 5), color=INK, ha="right",
                            textcoords="offset points", fontsize=12)  # fmt: skip
         lower.set_title(f"Each measurement less its item's mean, {unit}", color=MUTED)
         lower.axhline(0.0, color=MUTED, linewidth=0.8, zorder=1)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.lots.control_charts import ControlChart
 from harness.analysis.lots.lot_band import histogram
@@ -77,7 +78,7 @@ def distribution_figure(found: GroupFindings, key: str) -> str:
         figure.legend(loc="outside lower left", ncols=4, handletextpad=0.5)
 
     losses = figures.loss_db[np.isfinite(figures.loss_db)]
-    said = f"{found.summary.count} items of {found.group.band}"
+    said = f"{counted(found.summary.count, 'item')} of {found.group.band}"
     if len(losses):
         said += (
             f": losses from {losses.min():.3f} dB to {losses.max():.3f} dB, "
@@ -127,8 +128,9 @@ def chart_figure(found: GroupFindings, key: str) -> str:
 
     marked = int(found.chart.location.signalled.sum())
     said = (
-        f"Control charts of {found.group.band}: {found.summary.count} items in the order of time, "
-        f"centre {found.chart.location.centre[0]:.3f} dB, {marked} points complete a pattern."
+        f"Control charts of {found.group.band}: {counted(found.summary.count, 'item')} in the "
+        f"order of time, centre {found.chart.location.centre[0]:.3f} dB, "
+        f"{counted(marked, 'point')} that complete a pattern."
     )
     return rendered(paint, key=key, label=said, height=_STRIP * len(charts) + _FRAME)
 

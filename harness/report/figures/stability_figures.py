@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
 from harness.analysis.stability.loss_series import LossSeries
@@ -91,9 +92,10 @@ def time_figure(
     pauses = gaps(series.time)
     faulty = sum(event.kind in FAULTS for event in events)
     said = (
-        f"Loss of {name} in time: {found.sweeps} sweeps about {level:.4f} dB, "
-        f"{len(found.outliers)} marked outliers, {len(found.steps.first)} steps, "
-        f"{len(pauses)} gaps, {faulty} faults."
+        f"Loss of {name} in time: {counted(found.sweeps, 'sweep')} about {level:.4f} dB, "
+        f"{counted(len(found.outliers), 'marked outlier')}, "
+        f"{counted(len(found.steps.first), 'step')}, {counted(len(pauses), 'gap')}, "
+        f"{counted(faulty, 'fault')}."
     )
     return rendered(paint, key=key, label=said, height=_TIME_HEIGHT)
 

@@ -107,9 +107,9 @@ def rendered(
         paint(figure)
         layout = figure.get_layout_engine()
         if layout is not None:
-            # by itself it would draw all once more just to get here
+            # with an engine saving would draw all once more, and once more again to get here
             layout.execute(figure)
-            figure.set_layout_engine("none")
+            figure.set_layout_engine(None)
         drawn = io.StringIO()
         figure.savefig(drawn, format="svg", transparent=True, metadata={"Date": None})
     return _for_page(drawn.getvalue(), key, numbers.printable(label))

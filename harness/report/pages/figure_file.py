@@ -10,6 +10,7 @@ from pathlib import Path
 
 from drivers.errors import InputError, UnwritableError
 from harness.report.files.whole_file import write_whole
+from harness.report.pages.frame import css_string
 from harness.report.words import numbers
 
 SUFFIXES = (".svg", ".html")
@@ -81,7 +82,10 @@ def _page(drawings: Sequence[str], title: str, sentences: Sequence[str]) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>{_style()}\n"
-        "figure { max-width: 44rem; margin: 1.5rem 0; }</style>\n</head>\n<body>\n"
+        "figure { max-width: 44rem; margin: 1.5rem 0; }\n"
+        # two of the tall ones on a sheet
+        "@media print { figure { max-width: 105mm; } }\n"
+        f"@page {{ @bottom-left {{ content: {css_string(title)}; }} }}</style>\n</head>\n<body>\n"
         f"<h1>{escape(title)}</h1>\n{said}\n{shown}\n</body>\n</html>\n"
     )
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
+from drivers.quantities import counted
 from harness.report.words import numbers
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 
 def render(template: str, styles: Sequence[str], more_style: str = "", **values: Any) -> str:
@@ -54,7 +57,21 @@ def _environment() -> Environment:
         finalize=_clean,
     )
     environment.filters["typeset"] = numbers.typeset
+    environment.filters["breaking"] = _breaking
+    environment.globals["counted"] = counted
     return environment
+
+
+def _breaking(text: str) -> Markup:
+    """`text` with a place to break after each semicolon of a message of commands without blanks.
+
+    A `wbr` is left out by those who copy the message.
+    """
+    from markupsafe import Markup, escape
+
+    return Markup(";<wbr>").join(
+        escape(part) for part in re.split(r";(?! )", numbers.printable(text))
+    )
 
 
 def _clean(value: Any) -> Any:

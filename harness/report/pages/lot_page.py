@@ -14,6 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from urllib.parse import quote
 
+from drivers.quantities import counted
 from harness.evaluation.standing import Standing
 from harness.report.figures.lot_figures import chart_figure, distribution_figure, drift_figure
 from harness.report.files.whole_file import write_whole
@@ -21,6 +22,8 @@ from harness.report.pages.frame import render, resource
 from harness.report.pages.run_page import CAUTIONS
 from harness.report.words import numbers
 from harness.report.words.lot_words import (
+    GLANCE_LEGEND,
+    apart_sentence,
     diagnosis,
     glance,
     group_name,
@@ -120,6 +123,8 @@ def render_lot(lot: Lot, page_folder: Path) -> str:
         apart=_apart(apart[:MOST_APART], page_folder),
         all_apart=len(apart),
         no_outliers=no_outliers_sentence(found),
+        why_apart=apart_sentence(apart),
+        legend=GLANCE_LEGEND,
         chunks=[rows[at : at + ROWS_TOGETHER] for at in range(0, len(rows), ROWS_TOGETHER)],
         total=len(rows),
         most_diagnosed=MOST_DIAGNOSED,
@@ -217,4 +222,4 @@ def _where(one: Apart) -> str:
     if len(one.scores) <= MOST_LISTED:
         return ", ".join(f"{band} {score:+.1f}" for band, score in one.scores)
     band, score = max(one.scores, key=lambda entry: abs(entry[1]))
-    return f"{len(one.scores)} bands, most in {band}: {score:+.1f}"
+    return f"{counted(len(one.scores), 'band')}, most in {band}: {score:+.1f}"

@@ -27,6 +27,7 @@ from harness.report.pages.stability_view import (
 from harness.report.words import numbers, particulars
 from harness.report.words.decisions import advice_of, is_accepted, risk_of
 from harness.report.words.diagnosis_words import finding_of_run
+from harness.report.words.event_words import event_text
 from harness.report.words.particulars import Row
 from harness.report.words.sentences import band_span, greatest_first, item_name, notes_of, sentences
 from harness.report.words.validity import how_combined, marks_of
@@ -242,7 +243,7 @@ def _instrument(instrument: dict[str, str]) -> dict[str, str]:
 def _event(event: Event, started: str) -> tuple[str, str, str]:
     start = moment(started)
     zone = start.tzinfo if start else None
-    return numbers.clock_of_unix(event.time, zone), event.kind, event.text
+    return numbers.clock_of_unix(event.time, zone), event.kind, event_text(event.text)
 
 
 def _started_unix(run: Run) -> float:

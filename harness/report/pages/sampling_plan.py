@@ -9,6 +9,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.lots.sampling import (
     QualityPoint,
@@ -57,7 +58,11 @@ def sentences(told: PlanWithRisks) -> list[str]:
     """What to do, what it is worth, and what it is not."""
     plan = told.plan
     of = "of a process" if plan.lot_size is None else f"of the {plan.lot_size} in the lot"
-    what = "Check all items" if plan.is_whole_lot else f"Check {plan.sample_size} items {of}"
+    what = (
+        "Check all items"
+        if plan.is_whole_lot
+        else f"Check {counted(plan.sample_size, 'item')} {of}"
+    )
     chosen = "" if plan.is_whole_lot else ", taken at random"
     most = (
         "if none fails" if plan.acceptance_number == 0

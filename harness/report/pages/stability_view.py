@@ -8,9 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.report.figures import stability_figures
 from harness.report.figures.stability_figures import FAULTS
 from harness.report.words import numbers
+from harness.report.words.event_words import event_text
 from harness.report.words.stability_words import (
     best_average,
     drift_estimate,
@@ -111,7 +113,7 @@ def _view(
     beside = found.temperature is not None and found.temperature.is_told_apart
     return BandStability(
         name=name,
-        sweeps=str(found.sweeps),
+        sweeps=counted(found.sweeps, "sweep"),
         sweeps_under=f"in {numbers.duration(found.end - found.begin)}",
         drift=drift_of(found),
         drift_under=("" if seen else "none seen")
@@ -170,7 +172,7 @@ def faults_of(run: Run) -> tuple[list[FaultRow], int]:
         after = int(np.searchsorted(kept, event.time, side="right"))
         until = numbers.duration(kept[after] - event.time) if after < len(kept) else NONE
         when = numbers.clock_of_unix(event.time, zone)
-        shown.append(FaultRow(when, event.kind, event.text, until))
+        shown.append(FaultRow(when, event.kind, event_text(event.text), until))
     return shown, max(len(faults) - MOST_FAULTS, 0)
 
 
@@ -183,6 +185,6 @@ def condensed(events: Sequence[Event]) -> tuple[list[Event], str]:
     by_kind = ", ".join(f"{kind} {count}" for kind, count in counts.most_common())
     left_out = len(events) - 2 * SHOWN_AT_EACH_END
     return [*events[:SHOWN_AT_EACH_END], *events[-SHOWN_AT_EACH_END:]], (
-        f"There are {len(events)} events ({by_kind}). Listed are the first and the last "
-        f"{SHOWN_AT_EACH_END}; the other {left_out} are in the run file."
+        f"There are {counted(len(events), 'event')} ({by_kind}). Listed are the first "
+        f"and the last {SHOWN_AT_EACH_END}; the other {left_out} are in the run file."
     )

@@ -9,6 +9,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.expected.catalogue_parts import Cable, Catalogue, Joint
 from harness.report.tables.expectation_table import say, shown
 
@@ -79,7 +80,7 @@ def _of_cable(cable: Cable) -> Iterator[str]:
     if residuals is not None:
         worst = float(np.abs(residuals).max())
         yield (
-            f"  {len(residuals)} points, to {cable.highest_point_hz / 1e9:g} GHz; "
+            f"  {counted(len(residuals), 'point')}, to {cable.highest_point_hz / 1e9:g} GHz; "
             f"farthest from the fit by {worst:.1f} of its u"
         )
     if cable.maximum is not None:

@@ -7,6 +7,7 @@ import math
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.lots.figure_of_merit import Index
 from harness.analysis.lots.gauge_judgement import GaugeStanding
 from harness.analysis.lots.gauge_variances import Component
@@ -30,8 +31,8 @@ def print_study(assessed: AssessedStudy, console: Console) -> None:
     console.print(as_text("Gauge study", console, "bold"))
     console.print(
         as_text(
-            f"{len(runs.items)} items × {len(runs.operators)} operators × {len(runs.repeats)} "
-            f"repeats; operators: {', '.join(runs.operators)}",
+            f"{counted(len(runs.items), 'item')} × {counted(len(runs.operators), 'operator')} × "
+            f"{counted(len(runs.repeats), 'repeat')}; operators: {', '.join(runs.operators)}",
             console,
         )
     )

@@ -7,6 +7,7 @@ from textwrap import wrap
 
 import numpy as np
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -15,6 +16,7 @@ from harness.evaluation.standing import Standing
 from harness.report.tables.run_table import STYLE, as_text, fits
 from harness.report.words import numbers
 from harness.report.words.lot_words import (
+    GLANCE_LEGEND,
     diagnosis,
     glance,
     group_name,
@@ -30,6 +32,10 @@ from harness.several_runs.lot_findings import GroupFindings, find_in_lot, stand_
 MOST_WORST = 10
 MOST_GROUPS = 12
 MOST_TOLD = 8
+FIRST_LINE = 4
+"""Figures of a band on the first line where there is no room for a table."""
+_WORST = f"Worst by margin, dB (U: {CONFIDENCE})"
+_BY_BAND = "By band, dB at each item's deciding point; s, Ppk without what stands apart"
 
 
 def print_lot(lot: Lot, console: Console) -> None:
@@ -97,14 +103,7 @@ def _print_groups(found: list[GroupFindings], lot: Lot, console: Console) -> Non
         table.add_row(*[as_text(text, console) for text in (name, *cells)])
         blocks.append(_block(name, figures, console))
     _print_table(title, table, blocks, console)
-    console.print(
-        as_text(
-            "Near: within the guard band of the limit; signals: points that complete a pattern "
-            "in the control chart; apart: listed below.",
-            console,
-            "dim",
-        )
-    )
+    console.print(as_text(GLANCE_LEGEND, console, "dim"))
     if len(found) > MOST_GROUPS:
         console.print(f"{counted(len(found) - MOST_GROUPS, 'more band')}: see the page.")
     drifting = [
@@ -121,15 +120,19 @@ def _print_apart(lot: Lot, found: list[GroupFindings], console: Console) -> None
     apart = stand_apart(lot, found)
     if why := no_outliers_sentence(found):
         console.print(as_text(why, console))
+    scored = any(one.scores for one in apart)
     if apart:
-        text = f"Standing apart, or with the shape of a fault: {len(apart):,}"
+        what = "Standing apart, or with" if scored else "With"
+        text = f"{what} the shape of a fault: {len(apart):,}"
         console.print(as_text(text, console, "bold"))
+    if scored:
         text = "(sd: standard deviations of the others)"
         console.print(as_text(text, console, "dim"))
     for one in apart[:MOST_WORST]:
         told = diagnosis(one.item) or "no fault that is looked for"
         far = f" ({one.furthest:.0f} sd)" if one.scores else ""
-        console.print(as_text(f"  {one.item.name}{far}: {told}", console))
+        line = as_text(f"{one.item.name}{far}: {told}", console)
+        console.print(Padding(line, (0, 0, 0, 2), expand=False))
     if len(apart) > MOST_WORST:
         console.print(as_text(f"  and {len(apart) - MOST_WORST:,} more: see the page", console))
 

@@ -9,6 +9,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from drivers.quantities import counted
 from harness.analysis.lots.binomial import Share
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
 from harness.planning.proving import LEAST_COVERAGE, BandProof, Proof
@@ -25,7 +26,7 @@ def print_proof(proof: Proof, console: Console, *, with_verdicts: bool = False) 
     def say(text: str) -> None:
         console.print(text, highlight=False, markup=False)
 
-    say(f"Proof by simulation: {proof.campaigns:,} campaigns of each band.")
+    say(f"Proof by simulation: {counted(proof.campaigns, 'campaign')} of each band.")
     say(f"Station: {proof.station}")
     parameters = ", ".join(f"{name} {value}" for name, value in proof.parameters.items())
     minutes = proof.duration_s / 60.0

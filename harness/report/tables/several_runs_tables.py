@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from drivers.quantities import counted
 from harness.analysis.several_runs.cable_model import CONNECTORS, PER_METRE, CableModel
 from harness.analysis.several_runs.delay import SPEED_OF_LIGHT_M_PER_S, VelocityFactor
 from harness.report.words import numbers
@@ -54,7 +55,8 @@ def print_cable(cable: MeasuredCable, console: Console, predict_m: float | None 
     _say(
         console,
         f"{constants.a:.4f} sqrt(f) + {constants.b:.4f} f dB/m, f in GHz, at "
-        f"{cable.temperature_c:g} °C (u {u_a:.4f} and {u_b:.4f}, from {constants.segments} points)",
+        f"{cable.temperature_c:g} °C (u {u_a:.4f} and {u_b:.4f}, from "
+        f"{counted(constants.segments, 'point')})",
     )
     if cable.velocity is not None:
         _say(console, f"velocity factor {_velocity(cable.velocity)}")

@@ -13,6 +13,7 @@ from rich.text import Text
 from drivers.quantities import counted
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
+from harness.report.words.event_words import event_text
 
 if TYPE_CHECKING:
     from harness.evaluation.watch_look import BandLook, Look
@@ -92,7 +93,7 @@ def _progress(look: Look, width: int) -> list[str]:
 def _done(look: Look) -> str:
     kept = f"{counted(look.sweeps, 'sweep')} kept"
     if look.planned is not None:
-        kept = f"{look.sweeps} of {look.planned} sweeps kept"
+        kept = f"{look.sweeps:,} of {counted(look.planned, 'sweep')} kept"
     if look.ticks is not None:
         kept = f"tick {look.ticks} of {look.planned_ticks}, {kept}"
     return kept
@@ -143,9 +144,9 @@ def _state(look: Look) -> list[str]:
     if look.temperature_c is not None:
         lines.append(f"temperature: {look.temperature_c:.2f} °C")
     if look.faults:
-        lines.append(f"faults recovered: {look.faults}, the last: {look.last_fault}")
+        lines.append(f"faults recovered: {look.faults}, the last: {event_text(look.last_fault)}")
     if look.last_event and look.last_event != look.last_fault:
-        lines.append(f"last event: {look.last_event}")
+        lines.append(f"last event: {event_text(look.last_event)}")
     lines.append(_alive(look))
     if look.evaluated_s is not None and look.evaluated_s > SHOWN_WHEN_OLDER_S:
         lines.append(f"loss and U as of {numbers.duration(look.evaluated_s)} ago")

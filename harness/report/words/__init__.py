@@ -4,6 +4,7 @@ __all__ = [
     "complaint",
     "decisions",
     "diagnosis_words",
+    "event_words",
     "gauge_words",
     "lot_words",
     "numbers",

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from harness.analysis.diagnosis.comparison import Comparison, compare
-from harness.analysis.diagnosis.diagnosed import Finding
-from harness.analysis.diagnosis.fault_shapes import Fault
+from harness.analysis.diagnosis.finding import Fault, Finding
 from harness.report.words import numbers
 from harness.run_file.run import BandResult, Run
 

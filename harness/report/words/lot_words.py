@@ -21,10 +21,15 @@ from harness.evaluation.standing import Standing
 from harness.report.words import numbers
 from harness.report.words.diagnosis_words import finding_sentences
 from harness.several_runs.lot import Lot, LotGroup, LotItem, stated_station
-from harness.several_runs.lot_findings import GroupFindings, yield_of
+from harness.several_runs.lot_findings import Apart, GroupFindings, yield_of
 
 MOST_NAMED = 5
 NONE = "–"
+GLANCE_LEGEND = (
+    "Near: within the guard band of the limit. Signals: points that complete a pattern in the "
+    "control chart. Apart: losses that are not those of the others, by their size alone; – where "
+    f"fewer than {FEWEST} items do not tell."
+)
 
 
 def lot_sentence(lot: Lot) -> str:
@@ -53,9 +58,9 @@ def yield_sentence(lot: Lot) -> str:
         return ""
     low, high = share.interval()
     return (
-        f"Yield: {share.count:,} of {share.trials:,} items accepted, {100 * share.fraction:.1f} %; "
-        f"of the process, if these are a fair sample of it, {100 * low:.1f} % to "
-        f"{100 * high:.1f} % (95 % confidence, Clopper-Pearson)."
+        f"Yield: {share.count:,} of {counted(share.trials, 'item')} accepted, "
+        f"{100 * share.fraction:.1f} %; of the process, if these are a fair sample of it, "
+        f"{100 * low:.1f} % to {100 * high:.1f} % (95 % confidence, Clopper-Pearson)."
     )
 
 
@@ -214,6 +219,18 @@ def no_outliers_sentence(found: Sequence[GroupFindings]) -> str:
     return "No loss stands apart from the others of its band."
 
 
+def apart_sentence(apart: Sequence[Apart]) -> str:
+    """Why the items that are listed apart are listed; only what is true of some of them."""
+    fault = "whose loss has the shape of a fault"
+    if not any(one.scores for one in apart):
+        return f"Items {fault}."
+    return (
+        "Items whose loss does not belong to the others of its band (generalized extreme "
+        "Studentized deviate, B. Rosner 1983; in standard deviations of the rest), or "
+        f"{fault}."
+    )
+
+
 def glance(found: GroupFindings) -> list[tuple[str, str]]:
     """The figures of a group with their headings, for a row of a table.
 
@@ -223,6 +240,7 @@ def glance(found: GroupFindings) -> list[tuple[str, str]]:
     known = losses[np.isfinite(losses)]
     able = found.rest or found.capability
     index = None if able is None else able.performance
+    outliers = found.summary.outliers
     signals = 0 if found.chart is None else int(found.chart.location.signalled.sum())
     return [
         ("Items", f"{found.summary.count:,}"),
@@ -235,7 +253,8 @@ def glance(found: GroupFindings) -> list[tuple[str, str]]:
         ),
         ("Near", f"{found.summary.inside_guard_band:,}"),
         ("Signals", f"{signals:,}"),
-        ("Apart", f"{len(found.summary.outliers.index):,}"),
+        # none found is not the same as none looked for
+        ("Apart", f"{len(outliers.index):,}" if outliers.most else NONE),
     ]
 
 

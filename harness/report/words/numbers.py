@@ -189,10 +189,13 @@ def printable(text: str) -> str:
 
 
 def typeset(text: str) -> str:
-    """True minus signs before numbers, and no line break between a number and its unit."""
+    """True minus signs before numbers, and no line break between a number and its unit or sign."""
     signed_text = re.sub(r"(?<![\w.-])-(?=\d)", "\u2212", text)
     return re.sub(
-        r" (?=± )|(?<=±) |(?<=\d) (?=(?:[a-zA-ZµΩ°%]{1,3})(?![\w]))", "\u00a0", signed_text
+        r" (?=± )|(?<=±) |(?<=\d) (?=(?:[a-zA-ZµΩ°%]{1,3})(?![\w]))"
+        r"|(?<=[=<>]) (?=[\d\u2212])| (?=[=<>] [\d\u2212])",
+        "\u00a0",
+        signed_text,
     )
 
 

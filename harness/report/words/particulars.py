@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from harness.report.words import numbers
@@ -40,6 +41,20 @@ _UNITS = {
     "h": "h",
     "hour": "h",
 }
+_MULTIPLES = {
+    "khz": "kHz",
+    "mhz": "MHz",
+    "ghz": "GHz",
+    "mm": "mm",
+    "cm": "cm",
+    "km": "km",
+    "ms": "ms",
+    "min": "min",
+    "mv": "mV",
+    "mw": "mW",
+    "mdb": "mdB",
+}
+"""Units with a prefix, which stand after a number in the middle of a key (`loss_at_1_ghz_db`)."""
 _WITH_PREFIX = {"Hz", "s", "m", "V", "A", "W", "Ω", "N·m", "Pa"}
 _ABBREVIATIONS = {
     "id": "ID",
@@ -77,9 +92,12 @@ def groups(settings: Mapping[str, Any]) -> list[tuple[str, list[Row]]]:
 
 
 def words(key: str) -> str:
-    """`IF bandwidth` from `if_bandwidth`."""
-    parts = [part for part in key.split("_") if part] or [key]
-    parts = [_ABBREVIATIONS.get(part.lower(), part) for part in parts]
+    """`IF bandwidth` from `if_bandwidth`, `Loss at 1 GHz` from `loss_at_1_ghz`."""
+    keyed = [part for part in key.split("_") if part] or [key]
+    parts = [_ABBREVIATIONS.get(part.lower(), part) for part in keyed]
+    for place, (before, part) in enumerate(pairwise(keyed), start=1):
+        if before.isdecimal():
+            parts[place] = _UNITS.get(part.lower()) or _MULTIPLES.get(part.lower(), part)
     first = parts[0]
     if first.isalpha() and first.islower():
         parts[0] = first.capitalize()
@@ -104,12 +122,22 @@ def quantity(value: float, unit: str) -> str:
         return NOT_STATED
     if math.isinf(value):
         return f"{'-' if value < 0 else ''}∞ {unit}".strip()
-    if unit in _WITH_PREFIX and not (unit == "N·m" or (unit == "s" and abs(value) >= 1000)):
+    if unit == "s" and abs(value) >= 1000:
+        return _long_time(value)
+    if unit in _WITH_PREFIX and unit != "N·m":
         from quantiphy import Quantity
 
         return str(Quantity(value, unit).render(prec=9))
     plain = f"{value:.9g}"
     return f"{plain}{unit}" if unit == "°" else f"{plain} {unit}".strip()
+
+
+def _long_time(seconds: float) -> str:
+    """`8 h`, `20 min`, or the seconds where they make neither whole."""
+    for unit, length in (("h", 3600.0), ("min", 60.0)):
+        if (seconds / length).is_integer():
+            return f"{seconds / length:g} {unit}"
+    return f"{seconds:.9g} s"
 
 
 def _walk(settings: Mapping[str, Any], path: tuple[str, ...], unit: str) -> Iterator[Row]:

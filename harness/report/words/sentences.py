@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from drivers.quantities import counted
 from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY, Contribution
 from harness.evaluation.standing import (
     Agreement,
@@ -52,8 +53,7 @@ def summary(runs: Sequence[Run]) -> str:
     for run in runs:
         counts[standing_of_run(run)] += 1
     parts = [f"{count} {standing.word}" for standing, count in counts.items() if count]
-    plural = "run" if len(runs) == 1 else "runs"
-    return f"{len(runs)} {plural}: {', '.join(parts)}" if runs else "no runs"
+    return f"{counted(len(runs), 'run')}: {', '.join(parts)}" if runs else "no runs"
 
 
 def bands_sentence(run: Run) -> str:

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.quantities import counted
 from harness.analysis.stability.correlated_fit import Estimate
 from harness.analysis.stability.stability import Stability
 from harness.report.words import numbers
@@ -64,7 +65,7 @@ def best_average(found: Stability) -> tuple[str, str]:
 def marked_in(found: Stability) -> str:
     """`2 outliers, 1 step`, or `none`."""
     parts = [
-        f"{count} {word}{'' if count == 1 else 's'}"
+        counted(count, word)
         for count, word in ((len(found.outliers), "outlier"), (len(found.steps.first), "step"))
         if count
     ]
@@ -79,6 +80,7 @@ def zero_of(found: Stability) -> str:
     last, most = float(zero.change_db[-1]) * 1e3, float(np.abs(zero.change_db).max()) * 1e3
     said = f"The zero moved by {last:.2g} mdB from first to last check, at most by {most:.2g} mdB."
     share = zero.explained_share
+    percent = f"{100 * share:.0f} %"
     apparent = (
         f"the item's loss seems to change by {zero.apparent_change_db * 1e3:.2g} mdB over the run, "
         f"with it by {zero.remaining_change_db * 1e3:.2g} mdB"
@@ -88,9 +90,9 @@ def zero_of(found: Stability) -> str:
     elif share < HARDLY:
         verdict = "the zero explains next to nothing of the slow changes"
     elif share < MOSTLY:
-        verdict = f"the zero explains {share:.0%} of the variance of the slow changes"
+        verdict = f"the zero explains {percent} of the variance of the slow changes"
     else:
-        verdict = f"the zero explains most ({share:.0%}) of the variance of the slow changes"
+        verdict = f"the zero explains most ({percent}) of the variance of the slow changes"
     return f"{said} Without its correction {apparent}; {verdict}."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from drivers.quantities import counted
 from harness.run_file.run import BandResult, Run
 
 
@@ -18,7 +19,7 @@ def how_combined(run: Run) -> str:
     trials = max(band.trials for band in by_trials.values())
     said = (
         f"Their distributions were propagated by Monte Carlo (JCGM 101:2008), with up to "
-        f"{trials:,} trials at each frequency."
+        f"{counted(trials, 'trial')} at each frequency."
     )
     differing = {name: b for name, b in by_trials.items() if b.gum_validated is False}
     if not differing:

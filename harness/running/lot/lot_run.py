@@ -20,7 +20,7 @@ from harness.bench.zero_record import ZeroRecord
 from harness.connections.hands_free.hands_free_exchange import require_hands_free
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.running.connected import check_files, connect
+from harness.running.connected import connect
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
@@ -31,6 +31,7 @@ from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import Serials, named
 from harness.running.lot.serials_known import LotItems, choose_kind
 from harness.running.open_station import OpenStation
+from harness.running.station_check import check_files
 from harness.station.items import Workplace
 
 TELL_EVERY = 100

@@ -16,7 +16,8 @@ from harness.bench.operator_lines import OperatorCommand
 from harness.bench.sitting import ItemFile, ItemOutcome, Wanted
 from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.evaluation.run_analysis import finish, read_run, run_to_be
+from harness.evaluation.read_back import read_run, run_to_be
+from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import standing_of_band, standing_of_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line

@@ -1,5 +1,7 @@
 """Several questions in one message: blocks between semicolons, then text, in whatever pieces."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,7 +14,7 @@ from drivers.link.link import Link
 from drivers.link.wire import AnswerReader, Deadline, WireSettings
 from tests.drivers.scripted_peer import Close, Drip, ScriptedPeer
 
-DIALECT = load_dialect("scpi-99-network-analyzer")
+DIALECT: Any = load_dialect("scpi-99-network-analyzer")
 BOTH = ("S21", "S11")
 
 

@@ -2,6 +2,7 @@
 
 import io
 from contextlib import ExitStack, closing
+from typing import Any
 
 import numpy as np
 import pytest
@@ -87,7 +88,7 @@ def generator(bench):
 def meter(bench):
     dialect = load_dialect("scpi-99-power-meter")
     log = io.StringIO()
-    meter = PowerMeter(
+    meter: Any = PowerMeter(
         linked(bench, "power_meter", dialect, TrafficLog(log)), dialect, floor_dbm=FLOOR_DBM
     )
     meter.open()

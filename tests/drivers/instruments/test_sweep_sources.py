@@ -3,6 +3,7 @@
 import io
 from contextlib import ExitStack
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -199,7 +200,8 @@ def test_rf_that_went_off_by_itself_is_noticed(case):
     source.source_link.write(case.switch().safe_commands[-1])
     with pytest.raises(AnswerError, match="RF was found off") as raised:
         source.sweep()
-    assert raised.value.sweep.readings.shape == (len(source.traces), SETTINGS.points)
+    error: Any = raised.value
+    assert error.sweep.readings.shape == (len(source.traces), SETTINGS.points)
 
 
 def test_settings_in_force_are_confirmed_with_questions_only(case):
@@ -311,10 +313,10 @@ def test_files_of_a_sweep_end_in_the_same_sweep(case, tmp_path, ports, form, uni
     readings = dict(zip(sweep.traces, sweep.readings, strict=True))
     nothing = np.full(SETTINGS.points, 1e-3, complex)
     if ports == 1:
-        s = [[readings["S21"]]]
+        rows = [[readings["S21"]]]
     else:
-        s = [[readings.get(f"S{out}{into}", nothing) for into in (1, 2)] for out in (1, 2)]
-    s = np.pad(np.transpose(s, (2, 0, 1)), ((1, 1), (0, 0), (0, 0)), constant_values=2.0)
+        rows = [[readings.get(f"S{out}{into}", nothing) for into in (1, 2)] for out in (1, 2)]
+    s = np.pad(np.transpose(rows, (2, 0, 1)), ((1, 1), (0, 0), (0, 0)), constant_values=2.0)
     frequency_hz = np.array([1e9, *sweep.frequency_hz, 3e9])
     network = skrf.Network(f=frequency_hz / unit_hz, s=s, f_unit=unit)
     network.write_touchstone("through", dir=tmp_path, form=form)

@@ -1,11 +1,16 @@
 """The link over an interface that marks the ends of messages: HiSLIP, as for VXI-11, USB, GPIB."""
 
+import importlib.util
+import tomllib
+from pathlib import Path
+
 import pytest
 
 from drivers.errors import AnswerError, LinkError, PeerClosedError, SilentError
 from drivers.link.link import Link
 from tests.drivers.hislip_peer import HislipPeer
 
+HOUSE = Path(__file__).parents[3]
 PAYLOAD = bytes(range(256)) * 100
 
 
@@ -65,3 +70,19 @@ def test_a_closed_connection_is_told():
         with pytest.raises(PeerClosedError):
             link.query("BYE?")
         link.close()
+
+
+@pytest.mark.parametrize(
+    ("resource", "package", "extra"),
+    [("USB0::0x0000::0x0001::SN0001::INSTR", "usb", "usb"), ("GPIB0::16::INSTR", "gpib", "gpib")],
+)
+def test_a_package_that_is_missing_is_named_with_how_to_get_it(resource, package, extra):
+    """Those extras stand in pyproject.toml; they are not installed for the tests."""
+    with pytest.raises(LinkError) as told:
+        Link(resource, timeout_s=0.2).open()
+    names_it = f"the extra [{extra}]" in told.value.what
+    assert names_it == (importlib.util.find_spec(package) is None)
+    if names_it:
+        assert f"pip install '.[{extra}]'" in (told.value.hint or "")
+        pyproject = tomllib.loads((HOUSE / "pyproject.toml").read_text("utf-8"))
+        assert extra in pyproject["project"]["optional-dependencies"]

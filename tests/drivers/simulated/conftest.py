@@ -5,6 +5,7 @@ import threading
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 import pytest
@@ -86,7 +87,7 @@ class Specimen:
         yield Command("INITiate[:IMMediate]", self.initiate)
         yield Command("ABORt", lambda: self.engine.abort())
         yield Command("FAIL", self.fail, (Integer(minimum=-899, maximum=32767),))
-        yield Query("DEFect", lambda: {}["missing"])
+        yield Query("DEFect", lambda: {"there": 1}["missing"])
 
     def note(self, *what: object) -> None:
         self.log.append(what)
@@ -133,7 +134,7 @@ class Background:
         self.server: Server = self.run(serve(engines, input_limit=input_limit))
         self.ports = self.server.ports
 
-    def run(self, coroutine):  # type: ignore[no-untyped-def]
+    def run(self, coroutine):
         return asyncio.run_coroutine_threadsafe(coroutine, self.loop).result(10)
 
     def close(self) -> None:
@@ -193,7 +194,7 @@ class Rig:
     def link(self, instrument: str) -> MessageBasedResource:
         if self.background is None:
             self.background = Background(self.engines)
-        resource = pyvisa.ResourceManager("@py").open_resource(
+        resource: Any = pyvisa.ResourceManager("@py").open_resource(
             f"TCPIP0::127.0.0.1::{self.background.ports[instrument]}::SOCKET",
             read_termination="\n",
             write_termination="\n",

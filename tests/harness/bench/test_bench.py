@@ -148,7 +148,7 @@ def test_built_in_procedures_are_found_with_their_parameters():
     assert [p.name for p in found.parameters] == [
         "insertions", "sweeps", "makings", "check_every",
     ]  # fmt: skip
-    assert found.summary.startswith("Normalize")
+    assert found.told.summary.startswith("Normalize")
 
 
 @pytest.mark.parametrize(

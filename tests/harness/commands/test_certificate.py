@@ -7,7 +7,7 @@ import subprocess
 
 import pytest
 
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.report.pages.certificate_page import certificate_page, roles_of
 from harness.report.pages.frame import css_string
 from harness.station.certificate_details import read_details

@@ -14,7 +14,7 @@ import pytest
 
 from drivers.instruments.hand import Hand
 from drivers.link.link import Link
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from tests.harness.command_line import FROM_NOTHING, Started, tareline
 from tests.harness.set_ups import use_set_up

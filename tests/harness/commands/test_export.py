@@ -13,7 +13,7 @@ from skrf import Network
 from drivers.recorded import read_recording
 from harness.analysis.loss.band import BandReadings
 from harness.analysis.loss.scattering import ItemScattering, item_scattering
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.report.files.frequency_csv import COLUMNS, frequency_csv
 from harness.report.files.spreadsheet import as_csv, cell
 from harness.report.files.touchstone import touchstone_text

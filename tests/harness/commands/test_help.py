@@ -17,14 +17,9 @@ from harness.running.finding_procedures import procedure_names
 from tests.harness.command_line import tareline
 
 NOT_A_COMMAND = {
-    "cli",
-    "combine",
-    "help_texts",
-    "named_runs",
-    "option_quantities",
-    "reporting",
-    "run_lot",
-}
+    "cli", "combine", "help_texts", "named_runs", "option_quantities", "reporting", "run_lot",
+    "run_order",
+}  # fmt: skip
 NOT_AS_ITS_COMMAND = {"import": "import_files"}
 """A word of the language cannot name a module."""
 LANGUAGE = ("list[", "<str>", "<int", "<float", "<path>", "Optional")

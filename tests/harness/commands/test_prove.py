@@ -15,7 +15,8 @@ QUICK = ["--item", "JMP-0107", "--campaigns", "200"]
 
 @pytest.fixture
 def run(workplace_folder, monkeypatch):
-    """The command in the starting folder."""
+    """The command in the starting folder, with few points a band."""
+    use_set_up(workplace_folder, "vector", points=11)
     monkeypatch.chdir(workplace_folder)
     monkeypatch.setenv("COLUMNS", "80")
 

@@ -10,7 +10,8 @@ import pytest
 from drivers.errors import InputError
 from drivers.sweep import Sweep
 from harness.analysis.stability.loss_series import LossSeries
-from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess, finish
 from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_readings, take_up
 from harness.run_file.digests import ANALYSIS, CONTENT, seal

@@ -205,13 +205,14 @@ class _Terminal(io.TextIOWrapper):
     """A stream that says of itself that it is a terminal."""
 
     def __init__(self, encoding="utf-8"):
-        super().__init__(io.BytesIO(), encoding=encoding, write_through=True)
+        self.bytes = io.BytesIO()
+        super().__init__(self.bytes, encoding=encoding, write_through=True)
 
     def isatty(self):
         return True
 
     def text(self):
-        return self.buffer.getvalue().decode(self.encoding)
+        return self.bytes.getvalue().decode(self.encoding)
 
 
 def typing(*lines):

@@ -11,7 +11,8 @@ from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
 from harness.analysis.uncertainty.conformity import DecisionRule
 from harness.commands.cli import app
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.station.items import Item, item_as_dict, read_workplace
 from tests.harness.set_ups import replace
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from harness.evaluation.run_analysis import assess, finish, read_run, run_to_be
+from harness.evaluation.read_back import read_run, run_to_be
+from harness.evaluation.run_analysis import assess, finish
 from harness.evaluation.standing import standing_of_run
 from harness.report.words.verdict_line import verdict_line
 from harness.run_file import take_up

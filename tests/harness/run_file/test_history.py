@@ -8,7 +8,8 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.run_file import open_run, read_readings
 from harness.run_file.history import earlier_runs, read_history
 from harness.running.finding_procedures import find_procedure
@@ -17,6 +18,7 @@ from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from harness.station.statements import statements_of
 from harness.station.station import Station
+from tests.harness.set_ups import use_set_up
 
 ITEMS = ["PIG-0451", "JMP-0107", "FDR-0012"]
 BAND = "telemetry-868"
@@ -48,8 +50,7 @@ def folder(tmp_path_factory):
         ('oldest = "8 h"', 'oldest = "1 min"'),
         ("# history", "history"),
     )  # fmt: skip
-    text = (made / "station.toml").read_text("utf-8").replace("points = 51", "points = 5")
-    (made / "station.toml").write_text(text.replace("points = 101", "points = 5"), "utf-8")
+    use_set_up(made, "vector", points=5, bands=(BAND, "satellite"))
     workplace, work = workplace_at(made)
     measure(workplace, workplace.choose(ITEMS), work)
     workplace, work = workplace_at(made, insertions=1)

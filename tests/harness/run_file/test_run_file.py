@@ -8,7 +8,7 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import S_PARAMETERS, Sweep
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import (
     RunHeader,
     RunJournal,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from harness.analysis.loss.band import stability_of_band
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.report.files.result_json import as_dict
 from harness.run_file import RunHeader, RunJournal, open_run
 from harness.run_file.result_record import read_band, write_band

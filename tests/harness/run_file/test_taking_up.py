@@ -8,13 +8,13 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import S_PARAMETERS, Sweep
-from harness.evaluation.run_analysis import assess, finish, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess, finish
 from harness.run_file import (
     RunHeader,
     RunJournal,
     count_suspects,
     open_run,
-    publishing,
     read_header,
     read_kept,
     read_readings,
@@ -125,7 +125,7 @@ def test_a_disk_that_refuses_leaves_the_old_file(left_behind, monkeypatch):
     def refuse(*_):
         raise OSError("no space left on device")
 
-    monkeypatch.setattr(publishing.os, "replace", refuse)
+    monkeypatch.setattr("harness.run_file.publishing.os.replace", refuse)
     with pytest.raises(RunFileError, match="no space left"):
         take_up(left_behind)
     assert left_behind.read_bytes() == before

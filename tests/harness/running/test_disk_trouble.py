@@ -12,7 +12,8 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import Sweep
-from harness.evaluation.run_analysis import finish, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import finish
 from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_readings, take_up
 from tests.harness.command_line import tareline

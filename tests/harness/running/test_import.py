@@ -14,7 +14,7 @@ from drivers.errors import InputError
 from drivers.recorded import read_recording
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, scattering
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
@@ -169,7 +169,10 @@ def elsewhere(tmp_path_factory):
     description = read_description(folder / "simulated-bench.toml")
     s = scattering(description, "PIG-0451", GRID)
     direct = np.tile(np.array([[0.0, 1.0], [1.0, 0.0]], complex), (len(GRID), 1, 1))
-    made = {"through-1.s2p": direct + 1e-4, "through-2.s2p": 1.0003 * direct + 1e-4}
+    made: dict[str, np.ndarray] = {
+        "through-1.s2p": direct + 1e-4,
+        "through-2.s2p": 1.0003 * direct + 1e-4,
+    }
     for number, change in enumerate((1.0, 1.0005, 0.9996), start=1):
         made[f"item-{number}.s2p"] = s * change
     times = ("through-1", "item-1", "item-2", "item-3", "through-2")

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from drivers.simulated.launch import SimulatedBenchProcess
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.run_file import RunJournal, open_run, read_kept
 from harness.running.locks import lock_run
 from tests.harness.command_line import Started, tareline
@@ -41,11 +42,9 @@ def stopped(folder, number, sweeps, *command):
         if left[0] == 0:
             os.kill(os.getpid(), number)
 
-    RunJournal.append = append
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(RunJournal, "append", append)
         process = Started(command, folder, "")
-    finally:
-        RunJournal.append = real
     return process.finished()
 
 

@@ -33,15 +33,15 @@ AFTER = {
     ("vector", "sweeping"): ("INITiate:IMMediate", 6),
     ("vector", "reading"): ("TRACe:DATA?", 6),
     ("stepped", "zeroing"): ("CALibration:ZERO", 1),
-    ("stepped", "sweeping"): ("INITiate:IMMediate", 50),
-    ("stepped", "reading"): ("FETCh?", 50),
+    ("stepped", "sweeping"): ("INITiate:IMMediate", 23),
+    ("stepped", "reading"): ("FETCh?", 23),
     ("tracking", "sweeping"): ("INITiate:IMMediate", 6),
     ("tracking", "reading"): ("TRACe:DATA?", 6),
     ("switch", "sweeping"): ("INITiate:IMMediate", 6),
     ("switch", "switching"): ("ROUTe:CLOSe (@102)", 1),
 }  # fmt: skip
 """The message behind which a run is halted, and which of its kind; each is about the sixth sweep,
-or the fifth of eleven points a sweep."""
+or the fifth of five points a sweep."""
 RF_IS_ON = ("normalizing", "sweeping", "reading", "storing")
 _killed = {}
 
@@ -141,7 +141,7 @@ def run_until(set_up, phase, folder):
         main()
         status = 0
     except SystemExit as ended:
-        status = ended.code or 0
+        status = int(ended.code or 0)
     finally:
         sys.stderr.flush()
         os._exit(status)

@@ -13,12 +13,12 @@ from drivers.link.link import Link
 from drivers.quantities import SI_CONTEXT
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, scattering
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
-from harness.running.connected import check_files
 from harness.running.finding_procedures import find_procedure
 from harness.running.import_run import Recordings, import_run
 from harness.running.measure import Assignment, measure
+from harness.running.station_check import check_files
 from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from harness.station.station import Station
@@ -36,7 +36,7 @@ from tests.harness.short_run import show_table
 
 ITEM = "PIG-0451"
 BANDS = ("telemetry-868", "backhaul-5600")
-POINTS = 11
+POINTS = 5
 NEAR = 0.3
 """Farthest from the truth, counted in U: most of U here is reflections, which are smaller than the
 station states, so that errors are small beside it and one as large as U stands out."""

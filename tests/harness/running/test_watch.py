@@ -3,6 +3,7 @@
 import json
 import os
 from io import StringIO
+from typing import Any
 
 import h5py
 import numpy as np
@@ -37,7 +38,7 @@ def journal(workplace_folder):
     )  # fmt: skip
     grids = {BAND: workplace.station.settings(BAND).frequency_hz()}
     path = workplace_folder / "results" / "r1.h5"
-    made = RunJournal(path, header, grids, S_PARAMETERS)
+    made: Any = RunJournal(path, header, grids, S_PARAMETERS)
 
     def sweep(kind, index, time, loss_db=0.0):
         for band, grid in grids.items():

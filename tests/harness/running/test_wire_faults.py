@@ -11,7 +11,7 @@ from drivers.link.guard import PERSISTENCE_S
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.physics.truth import insertion_loss_db
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from tests.harness.short_run import (
     DEADLINE_S,
     ITEM,
@@ -106,7 +106,7 @@ def strike(benches, folder, set_up, role, kind, times, *where):
     ("set_up", "role", "says", "nth"),
     [
         ("vector", "analyzer", "SOURce:POWer -25 DBM", 6),
-        ("stepped", "generator", "SOURce:POWer -3 DBM", 300),
+        ("stepped", "generator", "SOURce:POWer -3 DBM", 140),
         ("tracking", "spectrum_analyzer", "SOURce:POWer -8 DBM", 6),
     ],
 )
@@ -157,7 +157,7 @@ def test_a_fault_is_survived_or_told(benches, tmp_path, kind, times):
 def test_a_fault_of_a_stepped_set_up(benches, tmp_path, role, kind, times):
     """Wherever between two messages it strikes."""
     for each in times:
-        strike(benches, tmp_path / each, "stepped", role, kind, each, "nth=200")
+        strike(benches, tmp_path / each, "stepped", role, kind, each, "nth=90")
 
 
 @pytest.mark.parametrize(

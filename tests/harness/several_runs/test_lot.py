@@ -21,18 +21,19 @@ from rich.console import Console
 
 from drivers.errors import InputError
 from harness.analysis.uncertainty.conformity import verdict_of
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.evaluation.standing import Standing, deciding_band, standing_of_run, worst_point
 from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
 from harness.report.files.lot_csv import COLUMNS, lot_csv
 from harness.report.pages.lot_page import render_lot
 from harness.report.tables.lot_table import print_lot
+from harness.report.words.lot_words import glance
 from harness.run_file.figures import read_figures
 from harness.several_runs.lot import make_lot, read_lot, standing_of
 from harness.several_runs.lot_findings import find_in_lot, yield_of
 from tests.harness.command_line import tareline
 from tests.harness.lot_files import Made, some_items, write_lot, write_run
-from tests.harness.report.pages.test_run_page import Outline
+from tests.harness.report.pages.test_run_page import BEFORE_CONTENT, Outline
 
 BAD = (3, 8)
 
@@ -179,11 +180,12 @@ def test_what_differs_is_told_apart(recorded):
     """Another limit, another station, other parts: groups of their own, never one mean."""
     template = read_figures(recorded.path)
     station = json.loads(template.station)
+    changes: tuple[dict[str, object], ...] = (
+        {}, {"limits_db": {"telemetry-868": 0.7}}, {"made_of": ["RG-402 150 mm"]},
+    )  # fmt: skip
     others = [
         dataclasses.replace(template, item={**template.item, **changed, "id": f"PIG-{place}"})
-        for place, changed in enumerate(
-            ({}, {"limits_db": {"telemetry-868": 0.7}}, {"made_of": ["RG-402 150 mm"]})
-        )
+        for place, changed in enumerate(changes)
     ]
     elsewhere = json.dumps({**station, "name": "another bench"})
     others.append(
@@ -236,18 +238,47 @@ def test_a_lot_from_the_command_line(lot_folder):
 def test_a_lot_fits_any_terminal(lot_folder, width):
     """Every figure of the wide table is in the narrow one too."""
     lot = read_lot(lot_folder)
-
-    def printed(columns):
-        seen = io.StringIO()
-        print_lot(lot, Console(file=seen, width=columns))
-        return seen.getvalue()
-
-    text = printed(width)
+    text = printed(lot, width)
     # a folder's name is never broken
     assert max(map(len, text.splitlines())) <= width
-    figures = re.findall(r"\d\.\d+ ± \d\.\d+", printed(160))
+    figures = re.findall(r"\d\.\d+ ± \d\.\d+", printed(lot, 160))
     assert figures
     assert re.findall(r"\d\.\d+ ± \d\.\d+", " ".join(text.split())) == figures
+
+
+def test_few_items_are_not_said_to_hold_none_apart(recorded, tmp_path):
+    """With fewer than can be tested the cell is empty; the list says why its items are there."""
+    folder = tmp_path / "few"
+    write_lot(recorded.path, folder, some_items(6, bad=(2,)))
+    lot = read_lot(folder)
+    assert all(dict(glance(found))["Apart"] == "–" for found in find_in_lot(lot))
+    words = Outline(render_lot(lot, folder)).words
+    assert "Items whose loss has the shape of a fault." in words
+    assert "Studentized" not in words
+    assert "With the shape of a fault: 1" in printed(lot, 80)
+
+
+def test_enough_items_are_counted_apart(lot_folder):
+    lot = read_lot(lot_folder)
+    assert all(dict(glance(found))["Apart"] == "1" for found in find_in_lot(lot))
+    assert "Standing apart, or with the shape of a fault: 1" in printed(lot, 80)
+
+
+def test_a_band_of_a_lot_stays_with_its_charts_on_paper(lot_folder):
+    page = render_lot(read_lot(lot_folder), lot_folder)
+    between = [found.group(1) for found in BEFORE_CONTENT.finditer(page)]
+    assert len(between) >= 2
+    for paragraphs in between:
+        assert '<p class="lead">' in paragraphs.strip().splitlines()[-1], paragraphs
+    on_paper = page[page.rindex("@media print") :]
+    # a head is repeated on every sheet only where it is that of a table
+    assert ".rows thead { display: table-header-group; }" in on_paper
+
+
+def printed(lot, columns):
+    seen = io.StringIO()
+    print_lot(lot, Console(file=seen, width=columns))
+    return seen.getvalue()
 
 
 def test_a_lot_for_machines(lot_folder):

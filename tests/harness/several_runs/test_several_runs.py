@@ -12,7 +12,7 @@ from drivers.errors import InputError
 from drivers.simulated.physics.truth import insertion_loss_db, scattering
 from harness.commands.cli import app
 from harness.commands.combine import together
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from harness.running.finding_procedures import find_procedure
 from harness.several_runs.adapter_losses import combine_adapters

@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.run_file.run import Run
 from harness.running.finding_procedures import find_procedure

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
-from harness.analysis.diagnosis.fault_shapes import Fault
+from harness.analysis.diagnosis.finding import Fault
 from tests.studies.diagnosis.assemblies import KINDS, SOUND, Drawn, draw
 from tests.studies.diagnosis.measured import NARROW, WIDE, examine
 

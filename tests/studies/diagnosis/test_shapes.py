@@ -8,7 +8,8 @@ from skrf.media import DefinedGammaZ0
 
 from harness.analysis.diagnosis.diagnosed import finding_of
 from harness.analysis.diagnosis.diagnosis import diagnose
-from harness.analysis.diagnosis.fault_shapes import Fault, families
+from harness.analysis.diagnosis.fault_shapes import families
+from harness.analysis.diagnosis.finding import Fault
 from harness.analysis.diagnosis.observation import Observation
 
 GRID = np.linspace(0.2e9, 6e9, 201)

@@ -3,7 +3,7 @@
 import pytest
 
 from harness.analysis.diagnosis.diagnosed import finding_of
-from harness.evaluation.item_diagnosis import as_text, from_text
+from harness.evaluation.read_back import as_text, from_text
 from tests.studies.diagnosis.assemblies import KINDS, SOUND, draw
 from tests.studies.diagnosis.measured import WIDE, examine
 from tests.studies.diagnosis.study import study

@@ -92,7 +92,7 @@ class DrawnLot:
             for name, band in workplace.station.bands.items():
                 grid = np.linspace(band.start_hz, band.stop_hz, 11)
                 truth_db = insertion_loss_db(description, serial, grid)
-                beyond = beyond or bool(np.any(truth_db > limits_db[name]))
+                beyond = beyond or bool(np.any(truth_db > float(limits_db[name])))
             assert beyond == (serial in self.bad), serial
 
     def started_bench(self):

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import binom
 
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from harness.evaluation.standing import Standing, standing_of_run
 from harness.evaluation.verification import verify
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from harness.analysis.loss.band import stability_of_band
 from harness.analysis.lots.binomial import Share
 from tests.studies.stability import study
 from tests.studies.stability.study import LEAST, MOST, allan_coverage, carry_out
@@ -28,7 +29,7 @@ def test_intervals_hold_what_they_say(world):
 
 
 def test_an_interval_of_half_the_width_is_caught(monkeypatch):
-    real = study.stability_of_band
+    real = stability_of_band
 
     def halved(band):
         found = real(band)

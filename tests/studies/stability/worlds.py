@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
@@ -43,7 +44,7 @@ class World:
         return np.asarray(SCATTER_DB * (noise + offsets[self.insertion]))
 
     @property
-    def insertion(self) -> FloatArray:
+    def insertion(self) -> NDArray[np.integer]:
         """(N,) which insertion."""
         return np.arange(self.sweeps) * self.insertions // self.sweeps
 

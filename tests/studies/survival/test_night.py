@@ -12,7 +12,7 @@ import pytest
 
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db
-from harness.evaluation.run_analysis import read_run
+from harness.evaluation.read_back import read_run
 from tests.harness.command_line import tareline
 from tests.harness.set_ups import (
     SWITCH,

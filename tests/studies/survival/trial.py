@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from drivers.errors import InputError
-from harness.evaluation.run_analysis import assess, read_run
+from harness.evaluation.read_back import read_run
+from harness.evaluation.run_analysis import assess
 from harness.evaluation.verification import verify
 from harness.run_file import open_run, read_kept
 from tests.harness.short_run import ITEM, ask

@@ -1,5 +1,7 @@
 """Faults by script, at random and on request: when they strike, and that they do so alike again."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 import scipy.stats
@@ -21,7 +23,7 @@ SILENT = Reply()
 @pytest.fixture
 def layer(specimen):
     """The fault layer before a specimen; `layer.ask` sends one message through it."""
-    built = FaultLayer({"specimen": specimen.engine}, seed=20)
+    built: Any = FaultLayer({"specimen": specimen.engine}, seed=20)
     built.ask = lambda message: specimen.runner.run(
         built.instruments["specimen"].exchange(message.encode(), 1)
     )

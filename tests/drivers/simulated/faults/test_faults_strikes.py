@@ -1,6 +1,7 @@
 """What counts as a strike of a fault, and what a strike may not do."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from drivers.simulated.faults.fault_layer import FaultLayer
 @pytest.fixture
 def layer(specimen):
     """The fault layer before a specimen; `layer.ask` sends one message through it."""
-    built = FaultLayer({"specimen": specimen.engine}, seed=20)
+    built: Any = FaultLayer({"specimen": specimen.engine}, seed=20)
     built.ask = lambda message: specimen.runner.run(
         built.instruments["specimen"].exchange(message.encode(), 1)
     )

@@ -142,9 +142,11 @@ def test_what_cannot_be_served_is_refused_with_its_key(old, new, says):
         parse_description(STARTER.replace(old, new, 1))
 
 
-def test_truth_is_the_mean_over_makings(rig):
-    """400 makings each of through and item, noise and drift off: the mean loss over them
-    agrees with the truth within four standard errors."""
+@pytest.mark.part
+def test_truth_is_the_mean_over_makings(rig, pytestconfig):
+    """150 makings each of through and item, or 400 of the whole, noise and drift off: the mean
+    loss over them agrees with the truth within four standard errors."""
+    makings = 400 if pytestconfig.getoption("whole") else 150
     quiet = {"trace_noise": "0 dB", "linearity": "0 dB", "drift": "0 dB", "noise_floor": "-300 dBm",
              "isolation": None}  # fmt: skip
     built = rig({"analyzer": quiet})
@@ -152,7 +154,7 @@ def test_truth_is_the_mean_over_makings(rig):
     levels = {}
     for what in ("CONN:THR", 'CONN:ITEM "JMP-0107"'):
         levels[what] = []
-        for _ in range(400):
+        for _ in range(makings):
             built.ask("hand", what)
             built.ask("analyzer", "INIT")
             trace = numbers(built.ask("analyzer", "TRAC? S21"))
@@ -162,7 +164,7 @@ def test_truth_is_the_mean_over_makings(rig):
     from drivers.simulated.physics.truth import through_loss_db
 
     measured = through.mean() - item.mean() + through_loss_db(built.description, grid)[0]
-    error = np.hypot(through.std(ddof=1), item.std(ddof=1)) / np.sqrt(400)
+    error = np.hypot(through.std(ddof=1), item.std(ddof=1)) / np.sqrt(makings)
     truth = insertion_loss_db(built.description, "JMP-0107", grid)[0]
     # what mismatch between the padded leads and the item leaves, the same in every making
     mismatch_db = 0.02

@@ -51,7 +51,7 @@ def test_what_the_bench_is_does_not(description):
     def lasting(number):
         bench = SimulatedBench(description, start_number=number)
         engines = instruments_of(bench, "0.1.0", 0.0)
-        seen = [str(engine.identity) for engine in engines.values()]
+        seen: list[object] = [str(engine.identity) for engine in engines.values()]
         for bench.elapsed_s in elapsed_s:
             seen += [bench.temperature_c, bench.drift_db("analyzer"), bench.drift_db("generator")]
         return seen

@@ -1,6 +1,7 @@
 """Catalogue and expected loss against published tables and the facts of the trade."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,9 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.quantities import LENGTH_UNITS, parse_quantity
-from harness.analysis.expected.attenuation_fit import fit_attenuation
+from harness.analysis.expected.attenuation_fit import fit_attenuation, is_fit
+from harness.analysis.expected.catalogue_cables import CableEntry
 from harness.analysis.expected.catalogue_files import load_catalogue
-from harness.analysis.expected.catalogue_parts import Catalogue, UnknownPartError, rests_on_memory
+from harness.analysis.expected.catalogue_parts import (
+    Cable,
+    Catalogue,
+    Joint,
+    UnknownPartError,
+    rests_on_memory,
+)
 from harness.analysis.expected.expected_loss import expected_loss
 from harness.analysis.expected.part_list import parse_part
 
@@ -69,6 +77,46 @@ def test_fit_returns_the_constants_it_was_given(a, b):
     assert got == pytest.approx((a, b), rel=1e-6, abs=1e-9)
 
 
+def test_stated_fits_are_what_a_solver_finds():
+    """scipy's non-negative least squares on the same points."""
+    for cable in load_catalogue().cables.values():
+        points = cable.points
+        found = fit_attenuation(
+            points.frequency_hz, points.attenuation_db_per_m, points.standard_uncertainty_db_per_m
+        )
+        assert (cable.conductor_db_per_m, cable.dielectric_db_per_m) == pytest.approx(
+            found, rel=1e-12
+        )
+
+
+@given(
+    db=st.lists(st.floats(0.1, 50.0), min_size=3, max_size=3),
+    off=st.sampled_from([1.0, 1.0 + 1e-6, 0.9]),
+)
+def test_a_fit_is_known_by_its_points(db, off):
+    """Also where a constant is held at zero, as points that do not rise make it."""
+    hz, u = np.array([1e8, 1e9, 6e9]), np.array([0.1, 0.2, 0.3])
+    a, b = fit_attenuation(hz, np.array(db), u)
+    assert is_fit((a * off, b * off), hz, np.array(db), u) == (off == 1.0)
+
+
+def test_a_fit_to_other_points_is_refused():
+    table = {
+        "unit": "dB/m", "points_mhz": [[100, 1.0], [1000, 3.5]], "relative_uncertainty": 0.1,
+        "source": "made for this test",
+    }  # fmt: skip
+    cable = CableEntry.model_validate(table).cable("x", {})
+    fitted = [cable.conductor_db_per_m, cable.dielectric_db_per_m]
+    again = CableEntry.model_validate({**table, "fitted_db_per_m": fitted}).cable("x", {})
+    assert (again.conductor_db_per_m, again.covariance) == (fitted[0], cable.covariance)
+    with pytest.raises(ValueError, match="not what the points give"):
+        CableEntry.model_validate({**table, "fitted_db_per_m": [fitted[0] * 1.01, fitted[1]]})
+    constants = {"conductor_db_per_m": 1.0, "dielectric_db_per_m": 0.1, "highest_ghz": 1.0}
+    without = {"relative_uncertainty": 0.1, "source": "made", "constants": constants}
+    with pytest.raises(ValueError, match="belongs to points_mhz"):
+        CableEntry.model_validate({**without, "fitted_db_per_m": fitted})
+
+
 def test_half_a_metre_of_rg_316():
     """Common practice, no source: 18 in of RG-316 with its connectors measures about 0.7, 1.0,
     1.3, 1.7 dB at 1.3, 2.4, 3.3, 5.8 GHz, leads' adapters included. Ratios between
@@ -106,7 +154,8 @@ def test_one_decibel_is_reached_by_a_metre_of_thin_cable():
 
 def test_every_entry_names_its_source():
     catalogue = load_catalogue()
-    for entry in [*catalogue.cables.values(), *catalogue.joints.values()]:
+    entries: list[Cable | Joint] = [*catalogue.cables.values(), *catalogue.joints.values()]
+    for entry in entries:
         assert len(entry.source) > 10
         assert 0.0 < entry.relative_uncertainty < 1.0
         assert np.all(np.asarray(loss_of(entry)) > 0.0)
@@ -140,7 +189,8 @@ def test_every_entry_is_complete():
         assert cable.points is not None
         assert cable.construction is not None
         assert cable.maximum is not None
-        for part in (*stated, cable.points, cable.construction, cable.maximum):
+        parts: list[Any] = [*stated, cable.points, cable.construction, cable.maximum]
+        for part in parts:
             assert len(part.source) > 10
         assert np.all(cable.maximum_db_per_m(grid) >= cable.attenuation_db_per_m(grid))
     for joint in catalogue.joints.values():
@@ -194,7 +244,7 @@ def test_spelling_does_not_matter(name):
 def test_own_entries_stand_for_those_of_their_name():
     own = replace(load_catalogue().joints["SMA"], ohmic_db=0.01, aliases=("our SMA",))
     known = load_catalogue().with_entries(Catalogue({}, {"sma": replace(own, name="sma")}))
-    assert known.find("SMA").ohmic_db == 0.01
+    assert known.joints["sma"].ohmic_db == 0.01
     assert known.find("our sma").name == "sma"
     assert "SMA" not in known.joints
     assert known.find("RG-316") is load_catalogue().find("RG-316")

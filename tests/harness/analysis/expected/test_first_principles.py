@@ -6,10 +6,10 @@ from scipy.constants import mu_0
 
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.expected.catalogue_parts import Cable, Construction, Stated
+from harness.analysis.units import DB_PER_NEPER
 from tests.harness.analysis.expected.first_principles import (
     AGREES_WITHIN,
     BRAID_FACTOR,
-    DB_PER_NEPER,
     STRAND_DIAMETER,
     STRAND_FACTOR,
     model_line,
@@ -73,7 +73,8 @@ def test_a_circuit_simulator():
     ],
 )
 def test_smooth_lines(dimensions, ghz, db_per_100_ft):
-    line = model_line(smooth(*dimensions, 2.04, 2e-4, 5.8e7), np.array(ghz) * 1e9)
+    inner_mm, outer_mm = dimensions
+    line = model_line(smooth(inner_mm, outer_mm, 2.04, 2e-4, 5.8e7), np.array(ghz) * 1e9)
     assert 30.48 * line.attenuation_db_per_m == pytest.approx(db_per_100_ft, rel=0.005)
 
 

@@ -113,9 +113,9 @@ def test_the_whole_band_must_be_decided():
     decision, _, _ = decided(lines, 0.9, 1.0)
     rule = RULE
     near = np.array([0.9, 0.99])
+    total = combine(lines)
     worst = decide(
-        near, *(getattr(combine(lines), name) for name in
-                ("standard_uncertainty_db", "effective_dof", "expanded_uncertainty_db")),
+        near, total.standard_uncertainty_db, total.effective_dof, total.expanded_uncertainty_db,
         np.ones(2), rule,
     )  # fmt: skip
     both = advise(worst, lines, 4, near, np.ones(2), rule)

@@ -83,10 +83,8 @@ def test_verdicts_over_a_band_are_those_of_decide(rule):
         result.insertion_loss_db, result.standard_uncertainty_db, result.effective_dof,
         result.expanded_uncertainty_db,
     )  # fmt: skip
-    said = [
-        decide(*(column.reshape(campaigns, 5)[number] for column in columns), limit_db, chosen)
-        for number in range(campaigns)
-    ]
+    rows = zip(*(column.reshape(campaigns, 5) for column in columns), strict=True)
+    said = [decide(loss, u, dof, expanded, limit_db, chosen) for loss, u, dof, expanded in rows]
     passed = sum(decision.verdict is Verdict.PASS for decision in said)
     failed = sum(decision.verdict is Verdict.FAIL for decision in said)
     for row in judged.by_true_loss:

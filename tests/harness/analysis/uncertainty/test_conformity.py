@@ -18,7 +18,8 @@ SIMPLE = DecisionRule("simple acceptance")
 
 
 def at_one_point(loss, u, limit, dof=np.inf, k=2.0, rule=None):
-    return decide(*(np.array([float(x)]) for x in (loss, u, dof, k * u, limit)), rule)
+    loss, u, dof, expanded, limit = (np.array([float(x)]) for x in (loss, u, dof, k * u, limit))
+    return decide(loss, u, dof, expanded, limit, rule)
 
 
 @pytest.mark.parametrize(

@@ -14,11 +14,12 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
+from drivers.errors import SilentError
 from harness.report.pages.run_page import CAUTIONS, render_page, write_page
 from harness.report.words.sentences import SIMULATED
-from harness.run_file.run import BandResult, Run
+from harness.run_file.run import BandResult, Event, Run
 
-VOID = {"meta", "br", "hr", "img", "link", "input"}
+VOID = {"meta", "br", "hr", "img", "link", "input", "wbr"}
 
 
 class Outline(HTMLParser):
@@ -153,6 +154,46 @@ def test_an_unfinished_run_shows_no_result(unfinished_run: Run) -> None:
     assert "not finished" in words
     assert "Result by band" not in words
     assert "<svg" not in page
+
+
+def test_a_stopped_run_tells_why_in_words(run_with: Callable[..., Run]) -> None:
+    """No class name, no sign for what cannot be shown, no word broken in a narrow column."""
+    error = SilentError(
+        "sent ':INIT;*WAI;:FETC?', nothing came back", where="TCPIP0::1", hint="on?"
+    )
+    events = (
+        Event(0.0, "connection", "normalizing"),
+        Event(1.0, "recovery", f"starting afresh after: {error.what}"),
+        Event(2.0, "error", f"{type(error).__name__}: {error}"),
+    )
+    page = render_page([run_with("PIG-0451", {}, finished="", events=events)])
+    words = Outline(page).words
+    assert "nothing came back. Where: TCPIP0::1. Try: on?" in words
+    assert "SilentError" not in page
+    assert "\ufffd" not in page
+    assert ":INIT;<wbr>*WAI;<wbr>:FETC?" in page
+    for kind in ("connection", "recovery", "error"):
+        assert re.search(rf'<td [^>]*class="keep">{kind}</td>', page)
+    assert re.search(r"\.keep[^{]*\{ white-space: nowrap; \}", page)
+
+
+BEFORE_CONTENT = re.compile(
+    r"</h[2-4]>\s*((?:<p\b[^>]*>(?:(?!</p>).)*</p>\s*)+)(?=<figure|<div class=\"pair|<table)",
+    re.DOTALL,
+)
+"""What stands between a heading and the drawing or table that it is the heading of."""
+
+
+def test_on_paper_headings_stay_with_what_they_head(page: str) -> None:
+    on_paper = page[page.index("@media print") :]
+    kept = re.search(r"([^{}]*)\{ break-after: avoid; \}", on_paper)
+    assert kept is not None
+    held = {name.strip() for name in kept.group(1).split(",")}
+    assert {"h2", "h3", "h4", "caption", "figcaption", "thead", ".lead"} <= held
+    between = [found.group(1) for found in BEFORE_CONTENT.finditer(page)]
+    assert between
+    for paragraphs in between:
+        assert re.findall("<p[^>]*>", paragraphs) == ['<p class="lead">'], paragraphs
 
 
 def test_hostile_text_stays_text(

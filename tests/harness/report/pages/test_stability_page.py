@@ -68,7 +68,7 @@ def test_the_page_shows_it_and_says_it(page):
     labels = [ElementTree.fromstring(drawing).attrib["aria-label"] for drawing in drawings]
     in_time = [label for label in labels if "in time" in label]
     assert len(in_time) == 2
-    assert all("1 marked outliers, 1 steps, 1 gaps" in label for label in in_time)
+    assert all("1 marked outlier, 1 step, 1 gap," in label for label in in_time)
     assert sum(label.startswith("Allan deviation") for label in labels) == 1
     assert sum(label.startswith("Temperature from") for label in labels) == 1
     assert all(word in page for word in (">outlier<", ">step<", ">fault<"))

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivers.quantities import counted
 from harness.report.words import numbers
 from harness.run_file.run import moment
 
@@ -129,7 +130,16 @@ def test_typesetting_touches_only_signs_and_units() -> None:
     assert numbers.typeset("-10 dBm") == "\u221210\u00a0dBm"
     assert numbers.typeset("-0.2 dB") == "\u22120.2\u00a0dB"
     assert numbers.typeset("0.3 ± 0.1 dB") == "0.3\u00a0±\u00a00.1\u00a0dB"
+    assert numbers.typeset("risk: < 0.01 %") == "risk:\u00a0<\u00a00.01\u00a0%"
+    assert numbers.typeset("E_n = -0.3; so") == "E_n\u00a0=\u00a0\u22120.3; so"
     assert numbers.typeset("PIG-0451 2026-03-02 scpi-99") == "PIG-0451 2026-03-02 scpi-99"
+
+
+@pytest.mark.parametrize(
+    ("count", "told"), [(0, "0 runs"), (1, "1 run"), (2, "2 runs"), (1200, "1,200 runs")]
+)
+def test_a_count_agrees_with_its_noun(count: int, told: str) -> None:
+    assert counted(count, "run") == told
 
 
 @given(st.text())
