@@ -141,10 +141,12 @@ def _upper_limit(dof: FloatArray | float) -> FloatArray:
     """Upper confidence limit of a variance over its estimate; 1 for infinite `dof`."""
     from scipy.special import chdtri
 
-    values, place = np.unique(np.asarray(dof, dtype=np.float64), return_inverse=True)
+    nu = np.asarray(dof, dtype=np.float64)
+    # most bands have one number for all frequencies, or a few
+    values, place = (nu.reshape(-1), ...) if nu.size == 1 else np.unique(nu, return_inverse=True)
     finite = np.where(np.isfinite(values), values, 1.0)
     limit = np.where(np.isfinite(values), finite / chdtri(finite, VARIANCE_CONFIDENCE), 1.0)
-    return np.asarray(limit[place].reshape(np.shape(dof)), dtype=np.float64)
+    return np.asarray(limit[place].reshape(nu.shape), dtype=np.float64)
 
 
 def _effective_dof(
