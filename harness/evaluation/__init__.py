@@ -5,7 +5,6 @@ band or a run stands).
 """
 
 __all__ = [
-    "item_diagnosis",
     "read_back",
     "run_analysis",
     "standing",

@@ -3,7 +3,6 @@
 __all__ = [
     "comparison",
     "diagnosed",
-    "fault_shapes",
     "finding",
     "observation",
     "reflected",

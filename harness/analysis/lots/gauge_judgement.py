@@ -175,9 +175,13 @@ def process_sentence(study: GaugeStudy) -> str:
             "whether it could see a process drift; take items that differ."
         )
     count = study.categories
-    told = "every item" if math.isinf(count) else f"{count:.0f} groups"
     enough = count >= FEWEST_CATEGORIES
-    return f"It tells {told} of these items apart, " + (
+    if count == 1.0:
+        apart = "It tells none of these items apart, "
+    else:
+        told = "every item" if math.isinf(count) else f"{count:.0f} groups"
+        apart = f"It tells {told} of these items apart, "
+    return apart + (
         "enough to watch the process." if enough else "too few to watch the process (5 or more)."
     )
 

@@ -35,8 +35,9 @@ class Normality:
     def sentence(self) -> str:
         """What follows, in plain words."""
         if self.p_value is None:
+            are = "value is" if self.count == 1 else "values are"
             return (
-                f"{self.count} values are too few, or too much alike, to tell whether they are "
+                f"{self.count} {are} too few, or too much alike, to tell whether they are "
                 "normally distributed."
             )
         how = "below 0.001" if self.p_value < 0.001 else f"{self.p_value:.2g}"

@@ -37,7 +37,8 @@ class Outliers:
         """What was found, in plain words."""
         rate = f"{100 * self.false_alarm:g} %"
         if not self.most:
-            return f"{self.count} values are too few to tell outliers (at least {FEWEST})."
+            are = "value is" if self.count == 1 else "values are"
+            return f"{self.count} {are} too few to tell outliers (at least {FEWEST})."
         if not len(self.index):
             return (
                 f"No outliers among {self.count} (generalized ESD test; a normal lot has any with "

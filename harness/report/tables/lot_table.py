@@ -131,7 +131,8 @@ def _print_apart(lot: Lot, found: list[GroupFindings], console: Console) -> None
     for one in apart[:MOST_WORST]:
         told = diagnosis(one.item) or "no fault that is looked for"
         far = f" ({one.furthest:.0f} sd)" if one.scores else ""
-        console.print(_indented(f"{one.item.name}{far}: {told}", console))
+        line = as_text(f"{one.item.name}{far}: {told}", console)
+        console.print(Padding(line, (0, 0, 0, 2), expand=False))
     if len(apart) > MOST_WORST:
         console.print(as_text(f"  and {len(apart) - MOST_WORST:,} more: see the page", console))
 
@@ -154,10 +155,6 @@ def _block(name: str, figures: Sequence[tuple[str, str]], console: Console) -> l
     told = ", ".join(f"{heading} {figure}" for heading, figure in figures)
     lines = wrap(told, max(console.width - 4, 20), break_long_words=False)
     return [as_text(f"  {name}", console), *(as_text(f"    {line}", console) for line in lines)]
-
-
-def _indented(text: str, console: Console) -> Padding:
-    return Padding(as_text(text, console), (0, 0, 0, 2), expand=False)
 
 
 def _table(console: Console, title: str) -> Table:

@@ -80,6 +80,7 @@ def zero_of(found: Stability) -> str:
     last, most = float(zero.change_db[-1]) * 1e3, float(np.abs(zero.change_db).max()) * 1e3
     said = f"The zero moved by {last:.2g} mdB from first to last check, at most by {most:.2g} mdB."
     share = zero.explained_share
+    percent = f"{100 * share:.0f} %"
     apparent = (
         f"the item's loss seems to change by {zero.apparent_change_db * 1e3:.2g} mdB over the run, "
         f"with it by {zero.remaining_change_db * 1e3:.2g} mdB"
@@ -89,11 +90,9 @@ def zero_of(found: Stability) -> str:
     elif share < HARDLY:
         verdict = "the zero explains next to nothing of the slow changes"
     elif share < MOSTLY:
-        verdict = f"the zero explains {100 * share:.0f} % of the variance of the slow changes"
+        verdict = f"the zero explains {percent} of the variance of the slow changes"
     else:
-        verdict = (
-            f"the zero explains most ({100 * share:.0f} %) of the variance of the slow changes"
-        )
+        verdict = f"the zero explains most ({percent}) of the variance of the slow changes"
     return f"{said} Without its correction {apparent}; {verdict}."
 
 

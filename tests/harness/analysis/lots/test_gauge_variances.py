@@ -238,6 +238,13 @@ def test_the_verdict_in_words(limit, standing, says):
     assert "4 groups" in process_sentence(study)
 
 
+def test_a_single_group_is_none_that_is_told_apart():
+    rng = np.random.default_rng(5)
+    study = gauge_study(rng.normal(0.0, 1.0, (6, 3, 3)) + 0.6 * np.arange(6.0)[:, None, None])
+    assert study.categories == 1.0
+    assert process_sentence(study).startswith("It tells none of these items apart, too few")
+
+
 def test_the_ratio_is_that_of_three_sigmas_to_the_room():
     study = gauge_study(APPRAISERS)
     judged = judge_limit(study, 1.0)

@@ -67,6 +67,7 @@ def test_outliers_at_the_lower_end_and_beside_identical_values():
     assert find_outliers(np.append(np.full(50, 1.1), 1.3)).index.tolist() == [50]
     assert not len(find_outliers(np.full(50, 0.1 + 0.2)).index)
     assert "too few" in find_outliers(np.arange(10.0)).sentence
+    assert find_outliers(np.ones(1)).sentence.startswith("1 value is too few")
     assert "No outliers among 30" in find_outliers(np.arange(30.0)).sentence
 
 
