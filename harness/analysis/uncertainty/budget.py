@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -28,6 +29,8 @@ ActsOn = Literal["item", "reference", "difference"]
 
 COVERAGE_PROBABILITY = 0.9545
 """Level of confidence of every expanded uncertainty (k = 2 for a normal distribution)."""
+NORMAL_FACTOR = NormalDist().inv_cdf(0.5 + COVERAGE_PROBABILITY / 2)
+"""Coverage factor where all is taken as exactly known: what `coverage_factor` tends to."""
 FEW_FACTORS = 2000
 """So many coverage factors are worked out one by one."""
 KNOTS = 401
