@@ -138,7 +138,7 @@ def _best(
 ) -> tuple[int, FloatArray, FloatArray, float]:
     """Candidate, coefficients, effect (N + 1,) and probability of a false accusation."""
     from scipy.linalg import solve_triangular
-    from scipy.stats import chi2
+    from scipy.special import chdtrc
 
     count, rows, free = family.design.shape
     flat = np.moveaxis(family.design, 1, 0).reshape(rows, count * free)
@@ -153,7 +153,7 @@ def _best(
     rest += np.sum(((theta - family.usual) / family.spread) ** 2, axis=1)
     place = int(np.argmin(rest))
     improvement = max(float(np.sum(whitened.target**2) - rest[place]), 0.0)
-    false = float(chi2.sf(improvement, family.freedom)) * family.trials * families_tried
+    false = float(chdtrc(family.freedom, improvement)) * family.trials * families_tried
     return place, theta[place], family.design[place] @ theta[place], min(false, 1.0)
 
 

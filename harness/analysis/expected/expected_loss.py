@@ -16,7 +16,7 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.catalogue_parts import Cable, Catalogue, Joint, UnknownPartError
 from harness.analysis.expected.part_list import Part
-from harness.analysis.uncertainty.budget import coverage_factor
+from harness.analysis.uncertainty.budget import NORMAL_FACTOR
 
 REFERENCE_TEMPERATURE_C = 20.0
 
@@ -35,7 +35,7 @@ class PartLoss:
     @property
     def expanded_uncertainty_db(self) -> FloatArray:
         """At the usual coverage probability, for a normal distribution."""
-        return np.asarray(coverage_factor(np.inf) * self.standard_uncertainty_db)
+        return np.asarray(NORMAL_FACTOR * self.standard_uncertainty_db)
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class ExpectedLoss:
     @property
     def expanded_uncertainty_db(self) -> FloatArray:
         """At the usual coverage probability, for a normal distribution."""
-        return np.asarray(coverage_factor(np.inf) * self.standard_uncertainty_db)
+        return np.asarray(NORMAL_FACTOR * self.standard_uncertainty_db)
 
     @property
     def maximum_db(self) -> FloatArray | None:

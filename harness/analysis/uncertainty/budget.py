@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -28,6 +29,8 @@ ActsOn = Literal["item", "reference", "difference"]
 
 COVERAGE_PROBABILITY = 0.9545
 """Level of confidence of every expanded uncertainty (k = 2 for a normal distribution)."""
+NORMAL_FACTOR = NormalDist().inv_cdf(0.5 + COVERAGE_PROBABILITY / 2)
+"""Coverage factor where all is taken as exactly known: what `coverage_factor` tends to."""
 FEW_FACTORS = 2000
 """So many coverage factors are worked out one by one."""
 KNOTS = 401
@@ -141,10 +144,12 @@ def _upper_limit(dof: FloatArray | float) -> FloatArray:
     """Upper confidence limit of a variance over its estimate; 1 for infinite `dof`."""
     from scipy.special import chdtri
 
-    values, place = np.unique(np.asarray(dof, dtype=np.float64), return_inverse=True)
+    nu = np.asarray(dof, dtype=np.float64)
+    # most bands have one number for all frequencies, or a few
+    values, place = (nu.reshape(-1), ...) if nu.size == 1 else np.unique(nu, return_inverse=True)
     finite = np.where(np.isfinite(values), values, 1.0)
     limit = np.where(np.isfinite(values), finite / chdtri(finite, VARIANCE_CONFIDENCE), 1.0)
-    return np.asarray(limit[place].reshape(np.shape(dof)), dtype=np.float64)
+    return np.asarray(limit[place].reshape(nu.shape), dtype=np.float64)
 
 
 def _effective_dof(

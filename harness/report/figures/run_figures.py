@@ -142,6 +142,8 @@ def budget_figure(name: str, band: BandResult, key: str) -> str:
     height = _BAR_STEP * len(rows) + 8
 
     def paint(figure: Figure) -> None:
+        from matplotlib.patches import Rectangle
+
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.set_axis_off()
         axes.set(xlim=(0.0, 400.0), ylim=(height, 0.0))
@@ -150,9 +152,11 @@ def budget_figure(name: str, band: BandResult, key: str) -> str:
             short = textwrap.shorten(numbers.printable(label), 44, placeholder=" …")
             axes.text(0, top + 15, short)
             axes.text(400, top + 15, f"{numbers.two_digits(u)} dB", ha="right")
-            axes.barh(top + 26, 400, height=9, color=HAIRLINE, alpha=0.45, linewidth=0)
+            whole = Rectangle((0, top + 21.5), 400, 9, color=HAIRLINE, alpha=0.45, linewidth=0)
+            axes.add_patch(whole)
             if np.isfinite(u) and longest > 0.0:
-                axes.barh(top + 26, 400 * u / longest, height=9, color=colour, linewidth=0)
+                share = 400 * u / longest
+                axes.add_patch(Rectangle((0, top + 21.5), share, 9, color=colour, linewidth=0))
 
     said = ", ".join(f"{label} {numbers.two_digits(u)} dB" for label, u, _ in rows)
     where = numbers.frequency(float(band.frequency_hz[index]))

@@ -13,7 +13,8 @@ import numpy as np
 
 from harness.analysis.loss.scattering import ItemScattering
 from harness.report.words import numbers
-from harness.report.words.sentences import CONFIDENCE, SIMULATED, item_name
+from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.sentences import SIMULATED, item_name
 from harness.run_file.run import Run
 
 SUFFIX = {"1.1": ".s2p", "2.0": ".ts"}

@@ -15,7 +15,8 @@ from harness.evaluation.standing import Standing, standing_of_band, standing_of_
 from harness.report.pages.frame import css_string, render
 from harness.report.words import numbers
 from harness.report.words.decisions import is_accepted, risk_of
-from harness.report.words.sentences import CONFIDENCE, band_span, bands_sentence, item_name
+from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.sentences import band_span, bands_sentence, item_name
 from harness.report.words.validity import how_combined, marks_of
 from harness.run_file.run import BandResult, Run, moment
 from harness.station.certificate_details import Calibration, CertificateDetails, Party

@@ -8,7 +8,8 @@ from pathlib import Path
 from harness.report.files.whole_file import write_whole
 from harness.report.pages.frame import render
 from harness.report.pages.run_view import view_run
-from harness.report.words.sentences import CONFIDENCE, SIMULATED, summary
+from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.sentences import SIMULATED, summary
 from harness.run_file.run import Run
 
 CAUTIONS = (

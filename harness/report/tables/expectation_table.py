@@ -12,7 +12,7 @@ from harness.analysis.expected.expected_loss import PartLoss
 from harness.analysis.expected.link_effect import power_lost, range_lost
 from harness.planning.expectation import Candidate, Job, LongestLength
 from harness.report.words import numbers
-from harness.report.words.sentences import CONFIDENCE
+from harness.report.words.numbers import CONFIDENCE
 
 GAP = 2
 _SPELT_OUT = {"±": "+/-", "°": "deg ", "µ": "u", "–": "-"}

@@ -25,7 +25,8 @@ from harness.report.words.lot_words import (
     runs_sentence,
     yield_sentence,
 )
-from harness.report.words.sentences import CONFIDENCE, SIMULATED
+from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.sentences import SIMULATED
 from harness.several_runs.lot import Lot
 from harness.several_runs.lot_findings import GroupFindings, find_in_lot, stand_apart
 

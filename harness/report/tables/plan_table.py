@@ -11,7 +11,7 @@ from rich.table import Table
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.report.tables.run_table import as_text
 from harness.report.words import numbers
-from harness.report.words.sentences import CONFIDENCE
+from harness.report.words.numbers import CONFIDENCE
 
 if TYPE_CHECKING:
     from harness.planning.planned import ItemPlan, PlannedBand, PlannedRun

@@ -21,14 +21,8 @@ from harness.evaluation.standing import (
 from harness.report.words import numbers, signs
 from harness.report.words.decisions import advice_of
 from harness.report.words.diagnosis_words import finding_of_run
-from harness.report.words.sentences import (
-    CONFIDENCE,
-    SIMULATED,
-    band_span,
-    item_name,
-    notes_of,
-    summary,
-)
+from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.sentences import SIMULATED, band_span, item_name, notes_of, summary
 from harness.report.words.stability_words import stability_lines
 from harness.report.words.validity import marks_of
 from harness.run_file.run import Run

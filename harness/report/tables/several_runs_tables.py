@@ -14,7 +14,8 @@ from drivers.quantities import counted
 from harness.analysis.several_runs.cable_model import CONNECTORS, PER_METRE, CableModel
 from harness.analysis.several_runs.delay import SPEED_OF_LIGHT_M_PER_S, VelocityFactor
 from harness.report.words import numbers
-from harness.report.words.sentences import CONFIDENCE, SIMULATED
+from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.sentences import SIMULATED
 from harness.several_runs.adapter_losses import MeasuredAdapters
 from harness.several_runs.cable_from_lengths import MeasuredCable
 from harness.several_runs.item_delay import DelayOfRun

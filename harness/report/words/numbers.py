@@ -11,8 +11,10 @@ import re
 from datetime import UTC, datetime, tzinfo
 from decimal import ROUND_HALF_UP, Context, Decimal
 
-from harness.run_file.run import moment
+from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY
 
+CONFIDENCE = f"{100 * COVERAGE_PROBABILITY:.2f} %"
+"""Of every interval that is shown."""
 _UNKNOWN = "unknown"
 _PLAIN_DECIBEL_PLACES = 3
 _LIMIT_PLACES = 4
@@ -169,6 +171,9 @@ def duration(seconds: float) -> str:
 
 def clock(stamp: str) -> str:
     """`2026-03-02 09:14:05 UTC+01:00` from an ISO 8601 stamp; unreadable ones as they are."""
+    # whoever shows no run needs no run files
+    from harness.run_file.run import moment
+
     parsed = moment(stamp)
     return stamp if parsed is None else _clock(parsed)
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from drivers.quantities import counted
-from harness.analysis.uncertainty.budget import COVERAGE_PROBABILITY, Contribution
+from harness.analysis.uncertainty.budget import Contribution
 from harness.evaluation.standing import (
     Agreement,
     Point,
@@ -23,7 +23,6 @@ from harness.report.words.decisions import limit_sentence, risk_sentence
 from harness.run_file.run import BandResult, Run
 
 SIMULATED = "Simulated readings: made by the simulated bench, not measured"
-CONFIDENCE = f"{100 * COVERAGE_PROBABILITY:.2f} %"
 
 
 def greatest_first(band: BandResult) -> list[Contribution]:
@@ -110,7 +109,7 @@ def _loss_sentence(name: str, band: BandResult, point: Point) -> str:
         return f"{said}."
     lowest, highest = numbers.interval(point.insertion_loss_db, u)
     return (
-        f"{said}. With {CONFIDENCE} confidence the loss there lies between "
+        f"{said}. With {numbers.CONFIDENCE} confidence the loss there lies between "
         f"{lowest} dB and {highest} dB."
     )
 

@@ -107,7 +107,7 @@ def measure_lot(
 
 def _warm_up() -> None:
     """Import what only an evaluation needs, while the first connections are made."""
-    for module in ("scipy.linalg", "scipy.optimize", "scipy.stats"):
+    for module in ("scipy.linalg", "scipy.special"):
         import_module(module)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from harness.analysis.uncertainty.budget import (
+    NORMAL_FACTOR,
     Contribution,
     cautious_effective_dof,
     combine,
@@ -72,6 +73,10 @@ def test_end_gauge_calibration():
     assert int(whole.effective_dof[0]) == 16
     assert f"{coverage_factor(16.0, 0.99):.2f}" == "2.92"
     assert f"{2.92 * 32:.0f}" == "93"
+
+
+def test_the_factor_of_a_normal_distribution_is_the_one_of_no_end_of_degrees_of_freedom():
+    assert coverage_factor(np.inf) == NORMAL_FACTOR
 
 
 @pytest.mark.parametrize(
