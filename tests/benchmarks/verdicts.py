@@ -39,7 +39,7 @@ class Stopwatch:
     @contextlib.contextmanager
     def running(self):
         """Sweeps, verdicts and finishings are timed."""
-        swept, shown, finished = (
+        swept, shown, finish_run = (
             NetworkAnalyzer.sweep,
             OperatorTerminal.verdict,
             run_analysis.finish,
@@ -54,9 +54,9 @@ class Stopwatch:
             shown(terminal, *said)
             self.verdicts_s.append(time.perf_counter() - self._swept)
 
-        def finish(path, stamp):
+        def finish(path, finished):
             begun = time.perf_counter()
-            finished(path, stamp)
+            finish_run(path, finished)
             self.finishings_s.append(time.perf_counter() - begun)
 
         with (

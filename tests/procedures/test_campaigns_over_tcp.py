@@ -15,7 +15,8 @@ from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 
-pytestmark = pytest.mark.part
+# a loaded machine may need minutes for the campaigns
+pytestmark = [pytest.mark.part, pytest.mark.timeout(600)]
 
 CAMPAIGNS, WHOLE = 120, 120
 BAND = "backhaul-2400"
