@@ -40,12 +40,14 @@ demo: .venv/installed
 	cd $(DEMO) && ../$(BIN)/tareline truth results/*.h5
 	@echo "Simulated readings. The report: $(DEMO)/report.html"
 
-# Whole rooms, so that it is plain what `make check` leaves out.
+# Whole rooms but for two files, so that it is plain what `make check` leaves out: what starts
+# processes, draws thousands of connections, fuzzes or draws pages.
 QUICK := tests/test_house.py tests/harness/analysis tests/harness/bench tests/harness/station \
 	tests/harness/run_file tests/harness/report/files tests/harness/report/tables \
 	tests/harness/report/words tests/harness/connections/test_operator_words.py \
 	tests/drivers/test_quantities.py tests/drivers/dialects tests/drivers/simulated/described \
-	tests/drivers/simulated/physics tests/drivers/simulated/scpi
+	tests/drivers/simulated/scpi --ignore tests/drivers/simulated/scpi/test_scpi_properties.py \
+	--ignore tests/harness/run_file/test_history.py
 
 # side by side: types keep one core busy while the tests begin
 check: .venv/installed-for-tests

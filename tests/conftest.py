@@ -1,5 +1,6 @@
 """A folder to work in, and simulated benches in processes of their own."""
 
+import gc
 import os
 from contextlib import contextmanager
 from pathlib import Path
@@ -35,6 +36,13 @@ def pytest_addoption(parser):
 def pytest_collection_modifyitems(items):
     """Rooms whose files take long begin, so that no process of the tests is alone with one."""
     items.sort(key=lambda item: not item.nodeid.startswith(LONG))
+
+
+def pytest_collection_finish():
+    """What was collected stays to the end: no use in looking for garbage in it again and again,
+    here and in every process that is forked."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session", autouse=True)
