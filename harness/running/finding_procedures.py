@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 import inspect
 import pkgutil
 import sys
@@ -11,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from importlib.metadata import entry_points
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from drivers.errors import InputError
@@ -62,13 +62,13 @@ def find_procedure(name: str) -> Procedure:
 def _function_of_file(path: Path) -> Callable[..., None]:
     if not path.is_file():
         raise InputError(f"there is no procedure file {str(path)!r}")
-    spec = importlib.util.spec_from_file_location(f"tareline_procedure_{path.stem}", path)
-    if spec is None or spec.loader is None:
-        raise InputError(f"{str(path)!r} cannot be loaded as Python")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
+    module = ModuleType(f"tareline_procedure_{path.stem}")
+    module.__file__ = str(path)
+    sys.modules[module.__name__] = module
     try:
-        spec.loader.exec_module(module)
+        # never what was compiled before: Python knows that by second and size, and a changed
+        # figure may leave both as they were
+        exec(compile(path.read_bytes(), str(path), "exec"), module.__dict__)
     except (Exception, SystemExit) as error:
         raise InputError(
             f"{str(path)!r} cannot be loaded: {type(error).__name__}: {error}"
@@ -76,7 +76,7 @@ def _function_of_file(path: Path) -> Callable[..., None]:
     candidates = [
         function
         for name, function in inspect.getmembers(module, inspect.isfunction)
-        if function.__module__ == spec.name and not name.startswith("_")
+        if function.__module__ == module.__name__ and not name.startswith("_")
     ]
     named = [f for f in candidates if f.__name__ == path.stem.replace("-", "_")] or candidates
     if len(named) != 1:

@@ -262,11 +262,9 @@ def test_a_procedure_of_ones_own_names_the_command_that_tells_its_runs_together(
     file.write_text(text, "utf-8")
     with pytest.raises(InputError, match="did you mean 'cable-model'"):
         together(find_procedure(str(file)))
-    # of the same size and second, it would be taken for what was compiled before
-    mended = tmp_path / "mended" / "by_length.py"
-    mended.parent.mkdir()
-    mended.write_text(text.replace("modle", "model"), "utf-8")
-    by_length, built_in = find_procedure(str(mended)), find_procedure("cable-lengths")
+    # of the same size and in the same second, and not taken for what was read before
+    file.write_text(text.replace("modle", "model"), "utf-8")
+    by_length, built_in = find_procedure(str(file)), find_procedure("cable-lengths")
     assert together(by_length) == together(built_in) is not None
     assert together(find_procedure("qualify")) is None
 
