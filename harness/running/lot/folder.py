@@ -17,6 +17,7 @@ from drivers.quantities import counted
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
+from harness.run_file.result_record import read_doubts
 
 WANTED_AGAIN = b"again"
 """Kind of the event that asks for an item again."""
@@ -144,7 +145,9 @@ def read_outline(path: Path, procedure: str, parameter_keys: Sequence[str] = ())
 def _standing(analysis: Group) -> Standing:
     """The worst standing over the bands that have a limit, from their verdicts alone."""
     return worst_standing(
-        standing_of_verdict(
+        Standing.NO_VERDICT
+        if read_doubts(band)
+        else standing_of_verdict(
             Verdict(verdict) if (verdict := band.attrs["verdict"]) else None,
             is_limited=not math.isnan(band["limit_db"][0]),
         )
