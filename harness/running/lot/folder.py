@@ -18,9 +18,8 @@ from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
 from harness.run_file.result_record import read_doubts
+from harness.run_file.run import WANTED_AGAIN
 
-WANTED_AGAIN = b"again"
-"""Kind of the event that asks for an item again."""
 Key = tuple[str, ...]
 """What a run is of: the serial number, and in a study the operator and the repeat."""
 
@@ -138,7 +137,8 @@ def read_outline(path: Path, procedure: str, parameter_keys: Sequence[str] = ())
             finished=finished,
             standing=_standing(file["analysis"]) if finished else Standing.UNFINISHED,
             parameters=parameters,
-            is_wanted_again=bool(finished) and WANTED_AGAIN in file["events"]["kind"].tolist(),
+            is_wanted_again=bool(finished)
+            and WANTED_AGAIN.encode() in file["events"]["kind"].tolist(),
         )
 
 
