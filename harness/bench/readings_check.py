@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.sweep import SuspectSweepError, Sweep, UnsettledError, can_be_ratios
+from harness.analysis.loss.agreement import largest_change
 from harness.analysis.loss.loss import level_db, transmission_row
-from harness.analysis.loss.plausibility import largest_change
 
 AXIS_TOLERANCE = 1e-6
 """Relative to the frequency."""

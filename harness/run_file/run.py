@@ -16,6 +16,12 @@ FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
 
 
+OPERATORS_NOTE = "operator's note"
+"""Kind of the event that keeps what a person said; at most 16 bytes."""
+WANTED_AGAIN = "again"
+"""Kind of the event that asks for an item again: the zero was found to have moved after it."""
+
+
 @dataclass(frozen=True)
 class Event:
     """Something worth remembering that happened during a run."""

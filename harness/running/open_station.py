@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
 from harness.bench.equipment import Equipment, Exchange, Progress
 from harness.bench.storing import Journal
+from harness.connections.operator_terminal import OperatorTerminal
+from harness.connections.typed_lines import TypedLines
 from harness.running.connected import ConnectedStation
 from harness.running.interrupts import StopSignals
 from harness.running.new_run import Origin
@@ -23,6 +25,8 @@ class OpenStation:
     workplace: Workplace
     connected: ConnectedStation
     stop: StopSignals
+    terminal: OperatorTerminal = field(default_factory=lambda: OperatorTerminal(TypedLines()))
+    """One for all items, since what is piped may hold the answers for several."""
 
     @contextmanager
     def shutting_down(self, why: str) -> Iterator[str]:

@@ -62,8 +62,10 @@ class Medium:
 
 
 def solved(media: Coaxial) -> Medium:
-    """A scikit-rf medium with its propagation constant and impedance worked out once."""
-    return Medium(np.asarray(media.gamma), np.asarray(media.z0_characteristic))
+    """A scikit-rf medium with its propagation constant and impedance worked out once, from the
+    line's impedance and admittance per metre (telegrapher's equations)."""
+    along, across = np.asarray(media.Z), np.asarray(media.Y)
+    return Medium(np.sqrt(along * across), np.sqrt(along / across))
 
 
 def section(

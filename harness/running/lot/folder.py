@@ -17,9 +17,9 @@ from drivers.quantities import counted
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
+from harness.run_file.result_record import read_doubts
+from harness.run_file.run import WANTED_AGAIN
 
-WANTED_AGAIN = b"again"
-"""Kind of the event that asks for an item again."""
 Key = tuple[str, ...]
 """What a run is of: the serial number, and in a study the operator and the repeat."""
 
@@ -137,14 +137,17 @@ def read_outline(path: Path, procedure: str, parameter_keys: Sequence[str] = ())
             finished=finished,
             standing=_standing(file["analysis"]) if finished else Standing.UNFINISHED,
             parameters=parameters,
-            is_wanted_again=bool(finished) and WANTED_AGAIN in file["events"]["kind"].tolist(),
+            is_wanted_again=bool(finished)
+            and WANTED_AGAIN.encode() in file["events"]["kind"].tolist(),
         )
 
 
 def _standing(analysis: Group) -> Standing:
     """The worst standing over the bands that have a limit, from their verdicts alone."""
     return worst_standing(
-        standing_of_verdict(
+        Standing.NO_VERDICT
+        if read_doubts(band)
+        else standing_of_verdict(
             Verdict(verdict) if (verdict := band.attrs["verdict"]) else None,
             is_limited=not math.isnan(band["limit_db"][0]),
         )

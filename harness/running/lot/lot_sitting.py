@@ -22,9 +22,9 @@ from harness.evaluation.standing import standing_of_band, standing_of_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
-from harness.run_file.run import BandResult, Event, Run
-from harness.running.lot.folder import WANTED_AGAIN, LotSoFar, Outline
-from harness.running.lot.item_journal import OPERATORS_NOTE, ItemJournal
+from harness.run_file.run import OPERATORS_NOTE, WANTED_AGAIN, BandResult, Event, Run
+from harness.running.lot.folder import LotSoFar, Outline
+from harness.running.lot.item_journal import ItemJournal
 from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import SerialRound, Serials, named
 from harness.running.lot.trial_order import trial_order
@@ -221,7 +221,7 @@ class LotSitting:
         serials = list(dict.fromkeys(file.wanted.serial for file in since))
         event = None
         if worst.is_too_much:
-            event = Event(after.time, WANTED_AGAIN.decode(), f"the zero moved by {worst}")
+            event = Event(after.time, WANTED_AGAIN, f"the zero moved by {worst}")
 
         def with_check(journal: RunJournal) -> None:
             after.write_into(journal, 1)
@@ -302,7 +302,7 @@ def _key(wanted: Wanted) -> tuple[str, ...]:
 
 
 def _outline(run: Run, wanted: Wanted) -> Outline:
-    is_again = any(event.kind == WANTED_AGAIN.decode() for event in run.events)
+    is_again = any(event.kind == WANTED_AGAIN for event in run.events)
     return Outline(
         run.path, _key(wanted), run.started, run.finished, standing_of_run(run), run.parameters,
         is_again,

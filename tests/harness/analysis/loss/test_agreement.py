@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from harness.analysis.loss.plausibility import largest_change
+from harness.analysis.loss.agreement import largest_change
 
 ALLOWED_DB = 0.06
 FLOOR_DB = -100.0
