@@ -95,7 +95,9 @@ def reach(
 
 
 def standing_of_band(band: BandResult) -> Standing:
-    """The verdict of a band, or why it has none."""
+    """The verdict of a band, or why it has none: what is doubted has none, limit or not."""
+    if band.doubts:
+        return Standing.NO_VERDICT
     verdict = None if band.decision is None else band.decision.verdict
     return standing_of_verdict(verdict, is_limited=band.limit_db is not None)
 

@@ -61,6 +61,8 @@ class BandFigures:
     """(I,)"""
     is_limited: bool
     """Whether there is a limit anywhere in the band."""
+    is_doubted: bool
+    """Whether it has no verdict because something is doubted."""
 
 
 @dataclass(frozen=True)
@@ -232,6 +234,7 @@ def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen) -> BandFigu
         zero_change_db=float(zero_db[-1, at]) if len(zero_db) > 1 else math.nan,
         insertion_means_db=seen.array(group, b"insertion_means_db")[:, at].copy(),
         is_limited=bool(np.any(np.isfinite(limit_db))),
+        is_doubted=bool(seen.text(group, b"doubts", "")),
     )
 
 

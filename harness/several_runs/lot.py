@@ -187,6 +187,8 @@ class Lot:
 
 def standing_of(band: BandFigures) -> Standing:
     """The verdict of a band, or why it has none."""
+    if band.is_doubted:
+        return Standing.NO_VERDICT
     verdict = Verdict(band.verdict) if band.verdict else None
     return standing_of_verdict(verdict, is_limited=band.is_limited)
 

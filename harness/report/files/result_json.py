@@ -67,6 +67,7 @@ def _band(name: str, band: BandResult) -> dict[str, Any]:
         "gum_validated": band.gum_validated,
         "gum_difference_db": _list(band.gum_difference_db),
         "zero_marks": list(band.zero_marks),
+        **({"doubts": list(band.doubts)} if band.doubts else {}),
         "notes": list(band.notes),
         "expected_db": _list(band.expected_db),
         "expected_expanded_uncertainty_db": _list(band.expected_expanded_uncertainty_db),

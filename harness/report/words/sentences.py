@@ -152,10 +152,11 @@ def _predicate(standing: Standing, count: int) -> str:
 
 
 def notes_of(run: Run) -> list[tuple[str, str]]:
-    """Each note once, with the bands it concerns; no bands where it concerns all of them."""
+    """Each note once, why there is no verdict first; with the bands it concerns, no bands where it
+    concerns all of them."""
     bands_of: dict[str, list[str]] = {}
     for name, band in run.bands.items():
-        for note in band.notes:
+        for note in (*band.doubts, *band.notes):
             bands_of.setdefault(note, []).append(name)
     everywhere = len(run.bands)
     return [

@@ -17,6 +17,7 @@ from drivers.quantities import counted
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
+from harness.run_file.result_record import read_doubts
 from harness.run_file.run import WANTED_AGAIN
 
 Key = tuple[str, ...]
@@ -143,7 +144,9 @@ def _standing(file: Group) -> Standing:
     if WANTED_AGAIN.encode() in file["events"]["kind"].tolist():
         return Standing.AGAIN
     return worst_standing(
-        standing_of_verdict(
+        Standing.NO_VERDICT
+        if read_doubts(band)
+        else standing_of_verdict(
             Verdict(verdict) if (verdict := band.attrs["verdict"]) else None,
             is_limited=not math.isnan(band["limit_db"][0]),
         )
