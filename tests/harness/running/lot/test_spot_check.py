@@ -182,7 +182,7 @@ def test_a_person_is_asked_and_may_want_something_else(bench, tmp_path, start):
     assert status == 1
     runs = runs_of(tmp_path / "lot")
     finished = {run.item["id"]: standing_of_run(run) for run in runs if run.finished}
-    assert finished == {GOOD[0]: Standing.PASS, BAD: Standing.FAIL}
+    assert finished == {GOOD[0]: Standing.PASS, BAD: Standing.AGAIN}
     unfinished = {run.item["id"]: run for run in runs if not run.finished}
     assert sorted(unfinished) == [GOOD[0], GOOD[2]]
     noted = [event.text for event in unfinished[GOOD[0]].events if event.kind == OPERATORS_NOTE]
