@@ -68,7 +68,8 @@ def _assess(
     try:
         results = {
             band: _with_suspects(
-                _assess_band(band, each, station, item, history.get(band)), suspects[band]
+                _assess_band(band, each, station, item, history.get(band), header.rules),
+                suspects[band],
             )
             for band, each in bands.items()
         }
@@ -118,12 +119,13 @@ def _assess_band(
     station: Station,
     item: Item,
     history: PooledRepeatability | None,
+    rules: int,
 ) -> BandResult:
     frequency_hz = readings.frequency_hz
     expected = item.expected(frequency_hz, station.temperature_c, station.known_parts())
     result = evaluate(
         readings,
-        statements_of(station, item, frequency_hz, history),
+        statements_of(station, item, frequency_hz, history, rules),
         expected,
         item.limit_db(band, frequency_hz, expected),
         rule=item.decision_rule(station),
