@@ -113,6 +113,7 @@ class Place:
     def measure(self, number):
         """One run, or one lot; what was found without cause, run by run."""
         results = f"results-{number}"
+        options: tuple[str | int, ...]
         if self.world.procedure == "spot-check":
             options = ("--hands-free", "--serials", "serials.txt", "--sweeps", 1)
         else:

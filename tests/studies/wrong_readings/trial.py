@@ -4,6 +4,7 @@ import re
 import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -41,7 +42,7 @@ def start_bench(folder):
     write_starter(folder)
     path = folder / "simulated-bench.toml"
     path.write_text(path.read_text("utf-8") + CONTACT_OF_2_5_OHM, "utf-8")
-    process = SimulatedBenchProcess(path)
+    process: Any = SimulatedBenchProcess(path)
     process.path = path
     return process
 
