@@ -31,6 +31,8 @@ from harness.run_file import Kind
 from harness.run_file.run import Event
 
 ATTEMPTS_TO_KEEP_SETTINGS = 2
+MOST_LOOKED_AT = 8
+"""Sweeps of a band that are kept at hand, to see what the connection reads like."""
 
 
 @dataclass
@@ -68,6 +70,8 @@ class Sweeping:
         self._trouble: _Trouble | None = None
         self._good: Counter[tuple[str, Kind]] = Counter()
         self._times = SweepTimes(kept)
+        self.swept: dict[str, list[Sweep]] = {}
+        """The first few good sweeps of the last `sweep_bands`, by band."""
         self._is_age_told = False
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
@@ -96,10 +100,9 @@ class Sweeping:
         """End storing, once everything is on disk; harmless a second time."""
         self._storing.close()
 
-    def rows(self) -> dict[tuple[str, Kind], int]:
-        """How many sweeps the journal holds of the through, by band."""
-        return {(band, "normalization"): self._storing.rows(band, "normalization")
-                for band in self.bands}  # fmt: skip
+    def rows(self, kind: Kind = "normalization") -> dict[tuple[str, Kind], int]:
+        """How many sweeps of a kind the journal holds, by band."""
+        return {(band, kind): self._storing.rows(band, kind) for band in self.bands}
 
     def mark_suspect(self, rows: Mapping[tuple[str, Kind], int]) -> None:
         """Mark all sweeps from these rows on as ones that cannot be true."""
@@ -177,6 +180,7 @@ class Sweeping:
 
     def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
+        self.swept = {}
         # a rehearsal only counts, and has no time to win
         with self._storing if self.equipment.has_readings else nullcontext():
             try:
@@ -220,12 +224,15 @@ class Sweeping:
         for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
             first, good = self._storing.rows(band, kind), self._good[band, kind]
             times: list[float] = []
+            looked_at = self.swept[band] = []
             for number in range(count):
                 is_very_first = is_first and number == 0 and attempt == 1
                 sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
                 self._storing.append(band, kind, index, sweep)
                 self._good[band, kind] += 1
                 times.append(sweep.time)
+                if len(looked_at) < MOST_LOOKED_AT:
+                    looked_at.append(sweep)
                 self._tell_end_of_trouble()
             try:
                 # asked while the last sweep is still on its way to the disk
