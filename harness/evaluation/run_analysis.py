@@ -71,7 +71,10 @@ def _assess(
     try:
         results = {
             band: _with_suspects(
-                _doubted(_assess_band(band, each, station, item, history.get(band)), doubts),
+                _doubted(
+                    _assess_band(band, each, station, item, history.get(band), header.rules),
+                    doubts,
+                ),
                 suspects[band],
             )
             for band, each in bands.items()
@@ -129,12 +132,13 @@ def _assess_band(
     station: Station,
     item: Item,
     history: PooledRepeatability | None,
+    rules: int,
 ) -> BandResult:
     frequency_hz = readings.frequency_hz
     expected = item.expected(frequency_hz, station.temperature_c, station.known_parts())
     result = evaluate(
         readings,
-        statements_of(station, item, frequency_hz, history),
+        statements_of(station, item, frequency_hz, history, rules),
         expected,
         item.limit_db(band, frequency_hz, expected),
         rule=item.decision_rule(station),

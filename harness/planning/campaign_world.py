@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,7 +58,7 @@ def world_of(
         loss_db=loss_db,
         stated=stated,
         making_db=making_db,
-        through_making_db=making_db,
+        through_making_db=making_db * math.sqrt(stated.through_pairs / 2.0),
         noise_db=noise_db,
         noise_floor=10.0 ** (station.floor_db / 20.0) / np.sqrt(2.0) if floor_matters else 0.0,
         item_reflection=UNSTATED_REFLECTION,

@@ -29,9 +29,13 @@ from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
 from harness.run_file.heaps import require_sound_texts
 from harness.run_file.opening import damage_told, open_run
+from harness.run_file.reading import read_events
+from harness.run_file.run import why_again
 from harness.run_file.schema import SCHEMA, read_header
 
 FIGURES = "figures_sha256"
+AGAIN = "wanted_again"
+"""Attribute of /analysis: `Run.wanted_again`, so that no lot has to read all events."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,8 @@ class RunFigures:
     bands: dict[str, BandFigures]
     finding: str
     """JSON, as `harness.evaluation.item_diagnosis` reads it; empty where there is none."""
+    wanted_again: str = ""
+    """Why the item is to be measured again; empty where it is not."""
     is_checked: bool = False
     """Whether the figures agree with their digest; files of earlier versions have none."""
 
@@ -101,7 +107,7 @@ def read_figures(path: Path) -> RunFigures:
                 raise InputError(f"{str(path)!r} is not a run file of this version")
             if not seen.text(file, b"finished"):
                 return _unfinished(path)
-            found = _finished(path, file, seen)
+            found = replace(_finished(path, file, seen), wanted_again=_why_again(path, file))
             stated = _FiguresSeen().text(h5g.open(file, b"analysis"), FIGURES.encode(), "")
             if not stated:
                 return found
@@ -110,6 +116,15 @@ def read_figures(path: Path) -> RunFigures:
             return replace(found, is_checked=True)
     finally:
         file.close()
+
+
+def _why_again(path: Path, file: h5f.FileID) -> str:
+    """Beside the digest of the figures, which files of earlier versions have without it."""
+    try:
+        return _FiguresSeen().text(h5g.open(file, b"analysis"), AGAIN.encode())
+    except KeyError:
+        with open_run(path) as opened:
+            return why_again(read_events(opened))
 
 
 def figures_digest(file: h5f.FileID) -> str:

@@ -2,8 +2,8 @@
 
 Schema `tareline-run/1`
     attributes   schema run_id procedure parameters started finished software station item
-                 instruments simulated simulated_bench header_sha256 (parameters, station, item,
-                 instruments: JSON text)
+                 instruments simulated simulated_bench rules header_sha256 (parameters, station,
+                 item, instruments: JSON text)
     /events      (E,) of time (Unix s), kind, text
     /temperature/time temperature_c sha256          (M,) (M,) (M, 32)
     /bands/<band>/frequency_hz                      (P,)
@@ -31,6 +31,8 @@ from typing import Any, Literal, TypeAlias
 import h5py
 import numpy as np
 from numpy.typing import NDArray
+
+from harness.analysis.loss.band import FIRST_RULES, RULES
 
 SCHEMA = "tareline-run/1"
 SMALL_CHUNK = 64
@@ -64,6 +66,8 @@ class RunHeader:
     simulated_bench: str = ""
     """Description (TOML) of the simulated bench, with its seed, where Tareline started it."""
     finished: str = ""
+    rules: int = RULES
+    """By which its figures follow from its readings; see `harness.analysis.loss.band`."""
 
 
 def write_header(file: Group, header: RunHeader) -> None:
@@ -71,6 +75,7 @@ def write_header(file: Group, header: RunHeader) -> None:
     file.attrs["schema"] = SCHEMA
     for name in _TEXT_ATTRIBUTES:
         file.attrs[name] = getattr(header, name)
+    file.attrs["rules"] = header.rules
     for name in ("parameters", "station", "item", "instruments"):
         file.attrs[name] = json.dumps(getattr(header, name), ensure_ascii=False)
 
@@ -90,6 +95,7 @@ def read_header(file: Group) -> RunHeader:
         simulated=bool(attributes["simulated"]),
         simulated_bench=attributes["simulated_bench"],
         finished=attributes["finished"],
+        rules=int(attributes.get("rules", FIRST_RULES)),
     )
 
 

@@ -15,6 +15,7 @@ from harness.running.connected import ConnectedStation
 from harness.running.interrupts import StopSignals
 from harness.running.new_run import Origin
 from harness.station.items import Workplace
+from harness.station.zero_allowance import settling_db
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,7 @@ class OpenStation:
             clock=connected.clock,
             unbroken=self.stop.deferred,
             floor_db=station.floor_db,
+            settling_db=settling_db(station),
             oldest_zero_s=station.zero.oldest_s,
             wait_until=connected.wait_until,
             temperature_c=None if thermometer is None else thermometer.read_c,

@@ -37,7 +37,13 @@ ModelT = TypeVar("ModelT", bound=Table)
 COMMON_CAUSES = frozenset({"through adapter", "paths of the switch"})
 """Lines of a budget that shift all runs of a station alike."""
 OWN_CAUSES = frozenset(
-    {"insertion repeatability", "connection of the reference", "noise", "drift of the zero"}
+    {
+        "insertion repeatability",
+        "connection of the reference",
+        "noise",
+        "noise of the reference",
+        "drift of the zero",
+    }
 )
 """Lines that are drawn anew in every run. Of any other line it is not known; it counts as both."""
 MISMATCH = "mismatch"

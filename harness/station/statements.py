@@ -6,7 +6,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.catalogue_parts import COPPER_LOSS_PER_K
-from harness.analysis.loss.band import Statements
+from harness.analysis.loss.band import RULES, Statements
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.uncertainty.mismatch import reflection_magnitude
 from harness.station.items import Item
@@ -20,8 +20,10 @@ def statements_of(
     item: Item,
     frequency_hz: FloatArray,
     history: PooledRepeatability | None = None,
+    rules: int = RULES,
 ) -> Statements:
-    """The statements at `frequency_hz` (P,); `history` is what earlier runs say there."""
+    """The statements at `frequency_hz` (P,); `history` is what earlier runs say there, `rules`
+    those that the run was begun under."""
     through, receiver = station.through, station.receiver
     nothing = np.zeros_like(frequency_hz)
     return Statements(
@@ -50,6 +52,9 @@ def statements_of(
         most_zero_change_db=station.zero.most_change_db,
         oldest_zero_s=station.zero.oldest_s,
         history=history,
+        through_pairs=1 if through is None and station.switch is None else 2,
+        bands=len(station.bands),
+        rules=rules,
     )
 
 

@@ -8,11 +8,23 @@ from harness.analysis.loss.zero_limits import LARGEST_WITHIN, explained_change_d
 from harness.station.station import Station
 
 
+def settling_db(station: Station) -> float:
+    """Most that one connection may change while it settles: it changes less than one that is
+    made anew."""
+    return LARGEST_WITHIN * station.leads.connection_repeatability_db
+
+
 def allowed_change_db(station: Station, apart_s: float) -> float:
     """Of the largest change of all points: `zero.most_change` where the station states it; else
-    what `explained_change_db` says of its drift and its repeatability of a connection."""
+    what `explained_change_db` says of its drift, its repeatability of a connection and its step."""
     if station.zero.most_change_db is not None:
         return station.zero.most_change_db
     drift_db_per_hour = station.receiver.drift_per_hour_db or 0.0
     two_makings_db = float(np.sqrt(2.0)) * station.leads.connection_repeatability_db
-    return explained_change_db(drift_db_per_hour, max(apart_s, 0.0), two_makings_db, LARGEST_WITHIN)
+    return explained_change_db(
+        drift_db_per_hour,
+        max(apart_s, 0.0),
+        two_makings_db,
+        LARGEST_WITHIN,
+        station.receiver.resolution_db or 0.0,
+    )

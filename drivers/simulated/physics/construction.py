@@ -280,9 +280,7 @@ def _cascaded(first: ComplexArray, second: ComplexArray) -> ComplexArray:
     bounces = 1.0 - first[:, 1, 1] * second[:, 0, 0]
     once = 1.0 / bounces
     made = np.empty_like(first)
-    made[:, 0, 0] = first[:, 0, 0] + first[:, 1, 0] * (
-        first[:, 0, 1] * (second[:, 0, 0] / bounces)
-    )
+    made[:, 0, 0] = first[:, 0, 0] + first[:, 1, 0] * (first[:, 0, 1] * (second[:, 0, 0] / bounces))
     made[:, 0, 1] = second[:, 0, 1] * (first[:, 0, 1] * once)
     made[:, 1, 0] = first[:, 1, 0] * (second[:, 1, 0] * once)
     made[:, 1, 1] = second[:, 1, 1] + second[:, 0, 1] * (

@@ -30,6 +30,8 @@ GOOD_REFLECTION = (0.03, 0.006)
 ratios of 1.06 to 1.15 (common practice, no source)."""
 SHARE_OF_OWN_SHAPE = 0.4
 """Of a part's relative uncertainty: how far its loss may depart from the catalogue's shape."""
+NOISES = ("noise", "noise of the reference")
+"""Lines of the budget that have no order over frequency."""
 SHARE_WITHOUT_ORDER = 0.15
 """Of the uncertainty of a reading: what differs from one frequency to the next."""
 SMOOTH_OVER = 0.5
@@ -163,7 +165,10 @@ def _of_readings(
     log_f = np.log(frequency_hz)
     square = _joined([band.standard_uncertainty_db**2 for band in bands], kept)
     rippled = _joined([_line(band, "mismatch") ** 2 for band in bands], kept)
-    noisy = _joined([_line(band, "noise") ** 2 for band in bands], kept)
+    noisy = sum(
+        (_joined([_line(band, name) ** 2 for band in bands], kept) for name in NOISES),
+        np.zeros_like(square),
+    )
     if not np.all(np.isfinite(square)):
         raise ValueError("an uncertainty is not finite: nothing can be concluded")
     # a scatter of few insertions is itself uncertain from point to point; its neighbours help

@@ -16,6 +16,10 @@ from harness.analysis.stability.stability import Stability, stability_of
 from harness.analysis.uncertainty.budget import Contribution
 from harness.analysis.uncertainty.conformity import Decision
 
+FIRST_RULES, RULES = 1, 2
+"""By which figures follow from readings. A run keeps those that it was begun under, so that what
+was said of it stays said: the first ones (`first_rules`), and those of today."""
+
 Method = Literal["gum", "monte carlo"]
 """How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""
 
@@ -204,6 +208,11 @@ class Statements:
     """Longest time from a check of the zero to a sweep of the item; None: not stated."""
     history: PooledRepeatability | None = None
     """Repeatability of a connection over earlier runs; None: nothing to pool."""
+    through_pairs: Literal[1, 2] = 2
+    """Mated pairs of the through: one where the leads join directly, else two, as of the item."""
+    bands: int = 1
+    """How many bands a run has, which are judged together."""
+    rules: int = RULES
 
 
 @dataclass(frozen=True)

@@ -5,15 +5,16 @@ What cannot be assessed is named in the notes instead of being left out silently
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import Statements
+from harness.analysis.loss.band import RULES, Statements
+from harness.analysis.loss.first_rules import NO_NOISE_LEFT, common_noise_lines
 from harness.analysis.loss.loss import InsertionLosses
-from harness.analysis.loss.pooling import PooledRepeatability, is_larger
+from harness.analysis.loss.pooling import PooledRepeatability, is_larger, is_larger_variance
 from harness.analysis.loss.reduction import LossStatistics
 from harness.analysis.loss.repeatability import Repeatability
 from harness.analysis.uncertainty.budget import Contribution
@@ -27,8 +28,8 @@ MOST_NAMED = 5
 """Runs named in a note; the run file names them all."""
 INSERTIONS_ESTIMATE = "repeatability of a connection"
 MAKINGS_ESTIMATE = "scatter of the makings of the through"
-NO_NOISE_LEFT = 1e-12
-"""Shares of a sweep's variance below it are rounding."""
+NOISE_OF_ITEM = "noise of a sweep of the item"
+NOISE_OF_THROUGH = "noise of a sweep of the through"
 STATED_ESTIMATE = "stated repeatability of a connection"
 
 
@@ -160,11 +161,12 @@ def _history_note(history: PooledRepeatability, insertions: int) -> str:
     return note
 
 
-def making_of_through(found: LossStatistics, item: OneMaking) -> OneMaking:
+def making_of_through(found: LossStatistics, item: OneMaking, statements: Statements) -> OneMaking:
     """What is known of one making of the through.
 
     First choice is its own: the scatter of the makings within the checks of the zero, where the
-    through was joined anew often enough. Else the through counts as made like the item.
+    through was joined anew often enough. Else the through counts as made like the item, but for
+    the item's own noise, and with its own number of mated pairs.
     """
     losses = found.losses
     dof = len(losses.check) - len(losses.check_time)
@@ -180,10 +182,36 @@ def making_of_through(found: LossStatistics, item: OneMaking) -> OneMaking:
             noise_share=found.makings.mean_share,
         )
     source = item.source if item.type == "B" else f"taken as that of the item: {item.source}"
-    return OneMaking(
-        item.variance_db2, item.dof, item.dof_by_frequency, item.type, item.estimate, source,
-        item.noise_share,
-    )  # fmt: skip
+    made = replace(item, source=source)
+    if statements.rules < RULES:
+        return made
+    if item.estimate == INSERTIONS_ESTIMATE and statements.history is None:
+        made = replace(made, variance_db2=_without_noise_of_item(found, item))
+    if statements.through_pairs == 2:
+        return made
+    # two mated pairs scatter twice as much, in variance, as one
+    return replace(
+        made,
+        variance_db2=made.variance_db2 / 2.0,
+        noise_share=made.noise_share / 2.0,
+        source=f"{source}; one mated pair instead of two",
+    )
+
+
+def _without_noise_of_item(found: LossStatistics, item: OneMaking) -> FloatArray:
+    """Variance of one insertion with the noise of the through's sweeps instead of the item's, (P,).
+
+    Where an item loses much its sweeps are noisier than those of the through (F test at 10 %);
+    never less than if all of its scatter were noise.
+    """
+    own, makings = found.insertions, found.makings
+    if not (own.within_dof and makings.within_dof):
+        return item.variance_db2
+    own_db2, through_db2 = np.square(own.within_db), np.square(makings.within_db)
+    noisier = is_larger_variance(own_db2, own.within_dof, through_db2, makings.within_dof)
+    share = np.where(noisier, through_db2 / np.where(noisier, own_db2, 1.0), 1.0)
+    beyond_db2 = (1.0 - share) * own_db2 * item.noise_share
+    return np.asarray(np.fmax(item.variance_db2 - beyond_db2, share * item.variance_db2))
 
 
 def reference_share(losses: InsertionLosses) -> float:
@@ -206,20 +234,47 @@ def connection_lines(
 
 
 def noise_lines(
-    found: LossStatistics, item: OneMaking, through: OneMaking, notes: list[str]
+    found: LossStatistics,
+    item: OneMaking,
+    through: OneMaking,
+    statements: Statements,
+    notes: list[str],
 ) -> list[Contribution]:
-    """Scatter of single sweeps, as far as the lines of the connections do not hold it."""
+    """Scatter of single sweeps, as far as the lines of the connections do not hold it.
+
+    Item and through have each their own; where one of them was swept only once a connection, that
+    of the other serves.
+    """
     insertions, makings = found.insertions, found.makings
-    best = max(insertions, makings, key=lambda scatter: scatter.within_dof)
-    if not best.within_dof:
+    if not (insertions.within_dof or makings.within_dof):
         notes.append("Single sweeps only: their noise could not be found and is NOT in U.")
         return []
+    if statements.rules < RULES:
+        return common_noise_lines(found, item.noise_share, through.noise_share)
     squares = np.square(found.losses.reference_weights)
-    of_item = max(insertions.mean_share - item.noise_share, 0.0) / insertions.groups
-    of_through = np.sum(squares / makings.sizes) - np.sum(squares) * through.noise_share
-    factor = of_item + max(float(of_through), 0.0)
-    if factor <= NO_NOISE_LEFT:
-        return []
-    u_db = best.within_db * np.sqrt(factor)
+    of_item = (insertions.mean_share - item.noise_share) / insertions.groups
+    of_through = float(np.sum(squares / makings.sizes) - np.sum(squares) * through.noise_share)
     source = "scatter of single sweeps within one connection (GUM 4.2)"
-    return [Contribution("noise", "A", "normal", u_db, float(best.within_dof), source)]
+    lines = []
+    # what one connection holds too much must not be taken off the noise of the other
+    if of_item > NO_NOISE_LEFT:
+        best, estimate = insertions, NOISE_OF_ITEM
+        if not insertions.within_dof:
+            best, estimate = makings, NOISE_OF_THROUGH
+            notes.append(
+                "Single sweeps of the item: their noise is taken as that of the through, and is "
+                "larger where the item loses much."
+            )
+        u_db, dof = best.within_db * np.sqrt(of_item), float(best.within_dof)
+        lines.append(Contribution("noise", "A", "normal", u_db, dof, source, estimate, "item"))
+    if of_through > NO_NOISE_LEFT:
+        best, estimate = makings, NOISE_OF_THROUGH
+        if not makings.within_dof:
+            best, estimate = insertions, NOISE_OF_ITEM
+        u_db, dof = best.within_db * np.sqrt(of_through), float(best.within_dof)
+        lines.append(
+            Contribution(
+                "noise of the reference", "A", "normal", u_db, dof, source, estimate, "reference"
+            )
+        )
+    return lines

@@ -68,10 +68,10 @@ def assess_budget(readings: BandReadings | ReducedBand, statements: Statements) 
     found = band.found
     notes: list[str] = []
     item = making_of_item(found, statements, notes)
-    through = making_of_through(found, item)
+    through = making_of_through(found, item, statements)
     budget = (
         *connection_lines(found, item, through),
-        *noise_lines(found, item, through, notes),
+        *noise_lines(found, item, through, statements, notes),
         *drift_lines(found, statements, notes),
         *statement_lines(band, found.losses, statements, notes),
     )

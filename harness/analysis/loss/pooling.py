@@ -12,7 +12,7 @@ from harness.analysis.arrays import FloatArray
 SIGNIFICANCE = 0.05
 """Probability of leaving out a run that belongs with the others."""
 LARGER_SIGNIFICANCE = 0.10
-"""Probability of taking a run's own scatter for larger than its history when it is not."""
+"""Probability of taking one scatter for larger than another when it is not."""
 
 
 @dataclass(frozen=True)
@@ -106,11 +106,18 @@ def _most_extreme(means: Sequence[float], dofs: Sequence[float]) -> int:
 def is_larger(
     variance_db2: FloatArray, dof: float, history: PooledRepeatability
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Where a run's own variance is larger than its history explains, (P,).
+    """Where a run's own variance is larger than its history explains, (P,)."""
+    return is_larger_variance(variance_db2, dof, history.variance_db2, history.dof)
+
+
+def is_larger_variance(
+    variance_db2: FloatArray, dof: float, other_db2: FloatArray, other_dof: float
+) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Where an estimated variance is larger than another one explains, (P,).
 
     One-sided F test (NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.9).
     """
     from scipy.special import fdtri
 
-    critical = float(fdtri(dof, history.dof, 1.0 - LARGER_SIGNIFICANCE))
-    return np.asarray(variance_db2 > critical * history.variance_db2)
+    critical = float(fdtri(dof, other_dof, 1.0 - LARGER_SIGNIFICANCE))
+    return np.asarray(variance_db2 > critical * other_db2)

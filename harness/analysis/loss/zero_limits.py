@@ -12,18 +12,24 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.units import SECONDS_PER_HOUR
 
-RMS_WITHIN = 2.0
-"""Standard deviations of the makings that explain an rms over the band."""
+HONEST_MARKED = 0.005
+"""Share of runs that may be marked by the rms over the band although their zero did nothing that
+is not stated; half of the 1 % that people are told of."""
 LARGEST_WITHIN = 3.0
-"""Those that explain the largest change of all points."""
+"""Standard deviations of the makings that explain the largest change of all points."""
 
 
 def explained_change_db(
-    drift_db_per_hour: float, apart_s: float, makings_db: float, within: float
+    drift_db_per_hour: float,
+    apart_s: float,
+    makings_db: float,
+    within: float,
+    resolution_db: float = 0.0,
 ) -> float:
     """Most that two checks `apart_s` seconds apart differ by, with the standard deviation
-    `makings_db` of their difference by how they were made."""
-    return drift_db_per_hour * (apart_s / SECONDS_PER_HOUR) + within * makings_db
+    `makings_db` of their difference by how they were made and the step of their readings."""
+    drift_db = drift_db_per_hour * (apart_s / SECONDS_PER_HOUR)
+    return drift_db + within * makings_db + resolution_db
 
 
 def age_mark(check_time: FloatArray, insertion_time: FloatArray, oldest_s: float | None) -> str:

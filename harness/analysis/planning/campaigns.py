@@ -59,6 +59,8 @@ class World:
     """True magnitude of either reflection of the item, where the station states none."""
     reads_reflections: bool = False
     """Whether S11 and S22 are read beside S21."""
+    zero_turn: float | None = None
+    """Fraction of the time between two checks at which the zero turns round; None: anywhere."""
 
     @property
     def reflection(self) -> float:
@@ -95,6 +97,7 @@ def simulate(
         (stated.drift_db_per_hour or 0.0) / SECONDS_PER_HOUR,
         campaigns,
         rng,
+        world.zero_turn,
     )
     through_db = through_db + zero_db[: len(plan.making)] - through_now_db
     item_db = item_db + zero_db[len(plan.making) :] - (loss_db + difference_db)

@@ -27,14 +27,14 @@ def zero_path_db(
     rate_db_per_s: float,
     campaigns: int,
     rng: np.random.Generator,
+    turn: float | None = None,
 ) -> FloatArray:
     """Level of the zero at each time (T,), of as many campaigns: (T, C, 1).
 
     Before the first and after the last check of the zero it moves at a constant rate, anywhere
-    within the stated one. Between two checks it goes on a parabola whose rate at either end
-    stays within the stated one: its departure from the line between the checks is D 4 s (1 - s)
-    with s from 0 to 1 and D anywhere within a quarter of what the rate makes of the interval;
-    the line takes what the rate leaves over.
+    within the stated one. Between two checks it runs at the stated rate, up or down, and turns
+    round once, at the fraction `turn` of the time or anywhere: nothing that keeps to the rate goes
+    further from the line between them.
     """
     path_db = np.zeros((len(time), campaigns))
     if not rate_db_per_s:
@@ -43,12 +43,11 @@ def zero_path_db(
     before = np.minimum(time - checks[0], 0.0)
     path_db += before[:, None] * rng.uniform(-rate_db_per_s, rate_db_per_s, campaigns)
     for begin, end in pairwise(checks):
-        share = rng.uniform(-1.0, 1.0, campaigns)
-        departure_db = share * rate_db_per_s * (end - begin) / 4.0
-        left_over = rate_db_per_s * (1.0 - np.abs(share))
-        change_db = (end - begin) * left_over * rng.uniform(-1.0, 1.0, campaigns)
-        s = np.clip((time - begin) / (end - begin), 0.0, 1.0)[:, None]
-        path_db += change_db * s + departure_db * 4.0 * s * (1.0 - s)
+        rate = rate_db_per_s * rng.choice((-1.0, 1.0), campaigns)
+        anywhere = rng.uniform(0.0, 1.0, campaigns)
+        turn_s = (end - begin) * (anywhere if turn is None else turn)
+        gone_s = np.clip(time - begin, 0.0, end - begin)[:, None]
+        path_db += rate * (turn_s - np.abs(gone_s - turn_s))
     after = np.maximum(time - checks[-1], 0.0)
     path_db += after[:, None] * rng.uniform(-rate_db_per_s, rate_db_per_s, campaigns)
     return path_db[:, :, None]

@@ -33,8 +33,8 @@ def main() -> int:
     parser.add_argument("--digits", type=int, default=DIGITS, help="of Monte Carlo")
     chosen = parser.parse_args()
     print(f"{chosen.campaigns} campaigns each; stated: 95.45 %.\n")
-    print("| scenario | U | GUM | Monte Carlo | left out | GUM without it |")
-    print("| --- | ---: | ---: | ---: | --- | ---: |")
+    print("| scenario | U | needed | GUM | Monte Carlo | left out | GUM without it |")
+    print("| --- | ---: | ---: | ---: | ---: | --- | ---: |")
     bad = 0
     for scenario in scenarios():
         made = carry_out(scenario, chosen.campaigns)
@@ -42,9 +42,9 @@ def main() -> int:
         monte_carlo = made.by_monte_carlo(chosen.campaigns, chosen.digits).fraction
         without = made.by_gum(made.without_what_dominates()).fraction
         mark = " (b)" * scenario.is_bounded + " (m)" * scenario.is_mixture
-        u_db = made.result.expanded_uncertainty_db.mean()
         print(
-            f"| {scenario.name}{mark} | {u_db:.3f} dB | {gum:.2%} | {monte_carlo:.2%} | "
+            f"| {scenario.name}{mark} | {made.median_u_db:.4f} dB | "
+            f"{made.needed_db:.4f} dB | {gum:.2%} | {monte_carlo:.2%} | "
             f"{scenario.dominates} | {without:.1%} |",
             flush=True,
         )

@@ -111,13 +111,24 @@ def scenarios() -> tuple[Scenario, ...]:
             "one through only", _world(making_db=0.03, through_making_db=0.03),
             _qualify(10, makings=1, closing=False), REFERENCE,
         ),
-        bounded(
+        mixture(
             "drift, no check afterwards", _world(drift_db_per_hour=0.05),
-            _qualify(5, wait_s=2 * HOUR_S, closing=False), DRIFT,
+            _qualify(5, wait_s=2 * HOUR_S, closing=False), DRIFT, is_bounded=True,
         ),
-        bounded(
+        mixture(
             "drift, closing check", _world(drift_db_per_hour=0.05),
-            _qualify(5, wait_s=2 * HOUR_S), DRIFT,
+            _qualify(5, wait_s=2 * HOUR_S), DRIFT, is_bounded=True,
+        ),
+        Scenario(
+            "drift that turns round in mid-run", replace(
+                _world(making_db=0.002, through_making_db=0.002, drift_db_per_hour=0.15),
+                zero_turn=0.5,
+            ), _qualify(10), DRIFT, is_bounded=True,
+        ),
+        Scenario(
+            "one joined pair against two", _world(
+                making_db=0.03, through_making_db=0.03 / np.sqrt(2.0), through_pairs=1),
+            _qualify(5, makings=1), REFERENCE,
         ),
         bounded(
             "mismatch", _world(source_reflection=0.1, load_reflection=0.01, item_reflection=0.1),

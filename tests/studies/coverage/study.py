@@ -35,6 +35,16 @@ class Campaigns:
         """(C,)"""
         return np.asarray(self.result.insertion_loss_db - self.truth_db)
 
+    @property
+    def median_u_db(self) -> float:
+        """What is stated by the GUM."""
+        return float(np.median(self.result.expanded_uncertainty_db))
+
+    @property
+    def needed_db(self) -> float:
+        """What would have held just the stated share of the errors."""
+        return float(np.quantile(np.abs(self.error_db), COVERAGE_PROBABILITY))
+
     def by_gum(self, budget: Sequence[Contribution] | None = None) -> Share:
         """With the whole budget, or with another."""
         combined = combine(self.result.budget if budget is None else budget)

@@ -123,29 +123,49 @@ def test_insertions_that_scatter_more_than_the_history_stand_for_themselves():
 
 @settings(max_examples=10)
 @given(rate=st.floats(0.001, 0.1), hours=st.floats(0.1, 10.0))
-def test_stated_drift_is_a_parabola_between_checks(rate, hours):
-    """Ends' slopes within the rate: at most r T / 4 off the line, in the middle; the mean over
-    n - 1 insertions evenly spread from check to check is r T (n + 1) / 6 n (sum of squares)."""
+def test_stated_drift_is_that_of_a_zero_that_turns_round(rate, hours):
+    """At the fraction s of the time between two checks r T min(s, 1 - s) for one that comes back;
+    the mean of that over 19 insertions evenly spread from check to check is r T / 4 x 20 / 19."""
     order = (THROUGH, *[ITEM] * 19, THROUGH)
     readings = bench(order, points=2, making_db=0.0, apart_s=hours * 180.0, sweeps=1)
     line = lines(readings, stated(2, drift_db_per_hour=rate))["drift of the zero"]
-    limit = line.standard_uncertainty_db * np.sqrt(3)
-    assert limit == pytest.approx(np.full(2, rate * hours * 21 / 120), rel=1e-6)
+    limit = line.standard_uncertainty_db * np.sqrt(2)
+    s = np.arange(1, 20) / 20
+    assert limit == pytest.approx(np.full(2, rate * hours * np.mean(np.minimum(s, 1 - s))))
+    assert line.distribution == "U-shaped"
 
 
-def test_a_zero_that_keeps_its_rate_is_never_further_off_than_the_budget_says():
-    """Smooth paths of a zero whose rate stays within +-r, by simulation: their mean departure
-    from the line between the checks stays within the limits."""
-    rate, length = 0.02 / 3600.0, 3600.0
-    for curve in (1.0, -1.0, 0.5):
-        readings = bench(
-            PLAIN, making_db=0.0, noise_db=1e-9, apart_s=length / 6,
-            zero_db=lambda t, c=curve: c * rate * t * (1 - t / length),
-        )  # fmt: skip
-        result = evaluate(readings, stated(4, drift_db_per_hour=0.02))
-        limit = {c.name: c for c in result.budget}["drift of the zero"]
-        off = np.abs(result.insertion_loss_db - 0.3)
-        assert np.all(off <= np.sqrt(3) * limit.standard_uncertainty_db * 1.01)
+@settings(max_examples=25)
+@given(
+    turns=st.lists(st.floats(0.0, 1.0), min_size=1, max_size=3),
+    places=st.lists(st.floats(0.02, 0.98), min_size=1, max_size=4, unique=True),
+    checked=st.booleans(),
+)
+def test_no_zero_that_keeps_its_rate_is_further_off_than_the_budget_says(turns, places, checked):
+    """Paths at full rate that turn round wherever they like, against any timetable: the mean loss
+    stays within the limits. One that turns at the worst place reaches them."""
+    rate = 1e-4
+    time = np.sort(np.array(places)) * 1000.0
+    checks = np.array([0.0, 1000.0]) if checked else np.array([0.0])
+
+    def off_db(turn_s):
+        edges = np.concatenate([[0.0], np.sort(turn_s), [1000.0]])
+        moves = np.diff(edges) * rate * (-1.0) ** np.arange(len(edges) - 1)
+        level = np.concatenate([[0.0], np.cumsum(moves)])
+        zero = np.interp(checks, edges, level)
+        return abs(np.mean(np.interp(time, edges, level) - np.interp(time, checks, zero)))
+
+    rows = (checks, time)
+    (through, item) = (np.ones((len(each), 1, 1), complex) for each in rows)
+    readings = BandReadings(
+        np.array([1e9]), ("transmission",), through, checks, np.arange(len(checks)),
+        item, time, np.arange(len(time)),
+    )  # fmt: skip
+    line = lines(readings, stated(1, drift_db_per_hour=rate * 3600))["drift of the zero"]
+    limit = np.sqrt(2) * line.standard_uncertainty_db[0]
+    assert off_db(np.array(turns) * 1000.0) <= limit * (1 + 1e-9)
+    if checked:
+        assert max(off_db(np.array([turn])) for turn in time) == pytest.approx(limit)
 
 
 def test_leakage_is_that_of_a_phasor():
@@ -303,14 +323,88 @@ def test_a_zero_that_moved_too_far_marks_the_run_and_corrects_nothing():
     assert "stated drift" in by_rate.zero_marks[0]
 
 
-def test_an_honest_zero_is_rarely_marked():
-    """Changes that the makings explain: 400 bands of 101 frequencies whose makings scatter by
-    0.02 dB; the mark stays below 15 % (five insertions know their scatter to a third)."""
+@pytest.mark.parametrize(
+    ("order", "step_db", "drift"),
+    [
+        (PLAIN, None, 0.01),
+        ((THROUGH, *[ITEM] * 3, THROUGH), None, 0.01),
+        ((*[THROUGH] * 3, *[ITEM] * 5, *[THROUGH] * 3), None, 0.3),
+        (PLAIN, 0.1, 0.01),
+        ((THROUGH, ITEM, ITEM, THROUGH, ITEM, ITEM, THROUGH), None, 0.01),
+    ],
+    ids=["five insertions", "three", "makings and drift", "coarse", "three checks"],
+)
+def test_an_honest_zero_is_rarely_marked(order, step_db, drift):
+    """Makings that scatter by 0.02 dB, the same all over the band, and a zero that runs at its
+    stated rate: 300 runs, at most 1 % marked."""
     marked = 0
-    for seed in range(400):
-        readings = bench(PLAIN, points=101, making_db=0.02, seed=seed, sweeps=2)
-        marked += bool(assess_budget(readings, stated(101, drift_db_per_hour=0.01)).zero_marks)
-    assert marked / 400 < 0.15
+    for seed in range(300):
+        made = bench(order, points=1, making_db=0.02, noise_db=2e-3, seed=seed, sweeps=2,
+                     zero_db=lambda time: drift * time / 3600.0)  # fmt: skip
+        if step_db is not None:
+            made = replace(made, normalization=rounded(made.normalization, step_db),
+                           insertions=rounded(made.insertions, step_db))  # fmt: skip
+        statements = stated(1, drift_db_per_hour=drift, resolution_db=step_db)
+        marked += bool(assess_budget(made, statements).zero_marks)
+    assert marked <= 3
+
+
+def rounded(readings, step_db):
+    return 10 ** (step_db * np.round(20 * np.log10(np.abs(readings)) / step_db) / 20) + 0j
+
+
+def test_noise_of_the_through_is_its_own():
+    """An item of 30 dB whose sweeps are twenty times noisier than those of the through: 3,000
+    campaigns, each a column. U holds the truth, and is less than 1.3 times what that takes (95.45 %
+    quantile of the errors); taken alike, it was 1.6 times."""
+    rng = np.random.default_rng(11)
+    order = (THROUGH, *[ITEM] * 10, THROUGH)
+    quiet = bench(order, loss_db=30.0, making_db=1e-3, noise_db=5e-3, points=3000)
+    noise = 10 ** (rng.normal(0, 0.1, quiet.insertions.shape) / 20)
+    made = replace(quiet, insertions=quiet.insertions * noise)
+    result = evaluate(made, stated(3000))
+    error_db = np.abs(result.insertion_loss_db - 30.0)
+    needed_db = np.quantile(error_db, 0.9545)
+    assert np.mean(error_db <= result.expanded_uncertainty_db) >= 0.94
+    assert np.median(result.expanded_uncertainty_db) < 1.3 * needed_db
+    alike = evaluate(made, stated(3000, rules=1))
+    assert np.median(alike.expanded_uncertainty_db) > 1.5 * needed_db
+
+
+def test_single_sweeps_of_the_item_have_the_noise_of_the_through_and_say_so():
+    readings = bench((THROUGH, ITEM, THROUGH), noise_db=0.01)
+    single = readings.insertion_time == readings.insertion_time.min()
+    one = replace(
+        readings, insertions=readings.insertions[single], insertion=readings.insertion[single],
+        insertion_time=readings.insertion_time[single],
+    )  # fmt: skip
+    assessed = assess_budget(one, stated(4))
+    found = {line.name: line for line in assessed.budget}
+    within_db = assessed.found.makings.within_db
+    assert found["noise"].standard_uncertainty_db == pytest.approx(within_db)
+    assert "larger where the item loses much" in " ".join(assessed.notes)
+
+
+def test_through_and_item_alike_share_their_scatter():
+    """Where sweeps of the item are as noisy as those of the through nothing is taken off."""
+    readings = bench(PLAIN, making_db=0.02, noise_db=0.001)
+    found = lines(readings, stated(4))
+    ratio = (
+        found["connection of the reference"].standard_uncertainty_db
+        / found["insertion repeatability"].standard_uncertainty_db
+    )
+    assert ratio == pytest.approx(np.full(4, np.sqrt(5 / 2)), rel=1e-2)
+
+
+@pytest.mark.parametrize("order", [PLAIN, (THROUGH, ITEM, THROUGH)])
+def test_a_direct_joint_is_one_mated_pair(order):
+    """An item has two: half the variance, whether it is found or stated."""
+    two, one = (
+        lines(bench(order), stated(4, through_pairs=pairs))["connection of the reference"]
+        for pairs in (2, 1)
+    )
+    assert one.standard_uncertainty_db == pytest.approx(two.standard_uncertainty_db / np.sqrt(2))
+    assert "one mated pair" in one.source
 
 
 def test_a_zero_too_old_marks_the_run():

@@ -175,7 +175,8 @@ def test_stated_drift_serves_where_the_zero_was_not_checked():
     result = evaluate(made, statements(9, drift_db_per_hour=0.36))
     drift = {c.name: c for c in result.budget}["drift of the zero"].standard_uncertainty_db
     since_check = np.mean(made.insertion_time) - made.normalization_time.mean()
-    assert drift[0] == pytest.approx(0.36 * since_check / 3600 / np.sqrt(3))
+    # U-shaped: a zero that runs at its rate is at the limit (JCGM 101:2008, 6.4.6)
+    assert drift[0] == pytest.approx(0.36 * since_check / 3600 / np.sqrt(2))
 
 
 def test_insertions_long_after_the_last_check_carry_the_stated_drift():

@@ -185,7 +185,7 @@ def test_a_person_is_asked_and_may_want_something_else(bench, tmp_path, start):
     assert status == 1
     runs = runs_of(tmp_path / "lot")
     finished = {run.item["id"]: standing_of_run(run) for run in runs if run.finished}
-    assert finished == {GOOD[0]: Standing.PASS, BAD: Standing.NO_VERDICT}
+    assert finished == {GOOD[0]: Standing.PASS, BAD: Standing.AGAIN}
     assert "nothing more is measured" in " ".join(shown.split())
     unfinished = {run.item["id"]: run for run in runs if not run.finished}
     assert sorted(unfinished) == [GOOD[0], GOOD[2]]
