@@ -131,21 +131,23 @@ def _made(swept: Swept) -> dict[str, MadeConnection]:
 
 def item_words(reading: Resemblance, item: str, before: str) -> str:
     """What an insertion reads like, the likely cause as a question."""
+    sweeps = "If it is, does the instrument sweep at every trigger?"
     match reading.likeness:
         case Likeness.LEADS:
             return (
-                f"This reads like the joined leads ({_figures(reading)}): is {item} in? If it is, "
-                "was something between the leads while normalizing? Then normalize anew."
+                f"This reads like the joined leads ({_figures(reading)}): is {item} in, and no "
+                "other item? If it is, something was between the leads while normalizing: the "
+                "zero is wrong, normalize anew."
             )
         case Likeness.UNTOUCHED if before == item:
             return (
-                f"This reads like {item} as it was, to the noise: was it undone and connected "
-                "again? If it was, does the instrument sweep at every trigger?"
+                f"This reads like the same connection as last time, to the noise: is {item} "
+                f"undone and connected again? {sweeps}"
             )
         case Likeness.UNTOUCHED:
             return (
-                f"This reads like {before} as it was, to the noise: is {item} in instead? If it "
-                "is, does the instrument sweep at every trigger?"
+                f"This reads like the same connection as that of {before}, the item before, to "
+                f"the noise: is {item} in instead? {sweeps}"
             )
         case Likeness.OPEN:
             return (
@@ -153,9 +155,9 @@ def item_words(reading: Resemblance, item: str, before: str) -> str:
             )
         case _:
             return (
-                f"This is no item of that length ({_figures(reading)}, "
-                f"{reading.foreseen_s * 1e9:.2g} ns expected): is it {item}, and of what the items "
-                "file says? Was something else between the leads while normalizing?"
+                f"This reads like another item, not what {item} is made of ({_figures(reading)}, "
+                f"about {reading.foreseen_s * 1e9:.2g} ns expected): which one is in? If it is "
+                "this one, was something between the leads while normalizing?"
             )
 
 
