@@ -27,6 +27,7 @@ from h5py import h5a, h5d, h5f, h5g, h5s
 
 from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
+from harness.analysis.loss.band import FIRST_RULES
 from harness.run_file.heaps import require_sound_texts
 from harness.run_file.opening import damage_told, open_run
 from harness.run_file.schema import SCHEMA, read_header
@@ -57,6 +58,9 @@ class BandFigures:
     """(I,)"""
     is_limited: bool
     """Whether there is a limit anywhere in the band."""
+    opening_zero: float | None = None
+    """Unix time of the first making of the through: items with one and the same share their zero;
+    None in runs of the first rules."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +80,8 @@ class RunFigures:
     bands: dict[str, BandFigures]
     finding: str
     """JSON, as `harness.evaluation.item_diagnosis` reads it; empty where there is none."""
+    rules: int = FIRST_RULES
+    """By which its figures follow from its readings."""
     is_checked: bool = False
     """Whether the figures agree with their digest; files of earlier versions have none."""
 
@@ -170,6 +176,8 @@ def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
     names = _bands_of(station)
     if set(names) != {name.decode() for name in analysis}:
         raise ValueError("it is finished, but not every band has a result")
+    # beside the digest, which is over what it always was
+    rules = int(_FiguresSeen().number(file, b"rules", FIRST_RULES))
     return RunFigures(
         path=path,
         run_id=seen.text(file, b"run_id"),
@@ -180,14 +188,17 @@ def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
         station=station,
         item=json.loads(seen.text(file, b"item")),
         bands={
-            name: _band(h5g.open(analysis, name.encode()), h5g.open(bands, name.encode()), seen)
+            name: _band(
+                h5g.open(analysis, name.encode()), h5g.open(bands, name.encode()), seen, rules
+            )
             for name in names
         },
         finding=seen.text(analysis, b"finding", ""),
+        rules=rules,
     )
 
 
-def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen) -> BandFigures:
+def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen, rules: int) -> BandFigures:
     verdict = seen.text(group, b"verdict")
     loss_db, limit_db = seen.array(group, b"insertion_loss_db"), seen.array(group, b"limit_db")
     if verdict:
@@ -217,6 +228,9 @@ def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen) -> BandFigu
         zero_change_db=float(zero_db[-1, at]) if len(zero_db) > 1 else math.nan,
         insertion_means_db=seen.array(group, b"insertion_means_db")[:, at].copy(),
         is_limited=bool(np.any(np.isfinite(limit_db))),
+        opening_zero=None
+        if rules == FIRST_RULES
+        else float(_FiguresSeen().array(group, b"zero_time")[0]),
     )
 
 
