@@ -16,7 +16,7 @@ from drivers.errors import InputError, InstrumentError
 from drivers.quantities import TIME_UNITS, counted, parse_quantity
 from drivers.sweep import SuspectSweepError, SweepSettings
 from harness.bench.bench import NORMALIZATION_SWEEPS
-from harness.bench.connecting import change_connection, join_leads
+from harness.bench.connecting import change_connection, join_leads, sweep_insertion
 from harness.bench.equipment import Equipment
 from harness.bench.operator_lines import Asked, OperatorCommand
 from harness.bench.procedure_errors import not_inserted, not_normalized, require_positive
@@ -28,6 +28,10 @@ from harness.bench.zero_record import ZeroRecord
 CHECK_EVERY = 10
 CHECK_AFTER = "30 min"
 MOST_FURTHER = 1
+NO_ZERO = (
+    "! What should be the joined leads does not read so: nothing more is measured. See what is "
+    "between them; the same command goes on with the lot."
+)
 NOTHING_COMES_THROUGH = "nothing comes through: the item is open, or it is not connected"
 
 
@@ -41,6 +45,10 @@ class _ItemInHand:
     insertions: int = 0
     swept: int = 0
     """Insertions with sweeps that can be true."""
+    connect: Callable[[], None] = lambda: None
+    """Connects it once more as at the last insertion."""
+    is_settled: bool = True
+    """Whether what is inserted has been swept, and believed or given up."""
     is_silent: bool = False
     """Whether nothing came through at the last insertion."""
     asked: OperatorCommand | None = None
@@ -96,6 +104,11 @@ class LotBench:
             self._sitting.check_left_out(asked.command, zero.since)
             return
         self._sitting.zero_checked(zero.record, record, zero.since)
+        if record.is_doubted:
+            # nothing can be measured with it, and the one before may be gone
+            self._is_ending = True
+            self._sitting.say(NO_ZERO)
+            return
         self._zero = _StandingZero(record)
         self._is_surprised = False
 
@@ -189,8 +202,16 @@ class LotBench:
         if item.is_silent:
             return
         try:
-            item.sweeping.sweep_bands("insertions", item.insertions - 1, count)
+            if item.is_settled:
+                item.sweeping.sweep_bands("insertions", item.insertions - 1, count)
+            else:
+                sweep_insertion(
+                    item.sweeping, item.wanted.serial, item.insertions - 1, count, item.connect
+                )
+                item.is_settled = True
             item.swept += 1
+        except Asked as asked:
+            item.asked = asked.command
         except SuspectSweepError as error:
             if not at_the_floor(error.sweep, self._equipment.floor_db)[0]:
                 raise
@@ -287,7 +308,7 @@ class LotBench:
             item.asked = asked.command
             return False
         item.insertions += 1
-        item.is_silent = False
+        item.is_silent, item.is_settled, item.connect = False, False, connect
         self._is_inserted = True
         self._read_temperature(item)
         return True

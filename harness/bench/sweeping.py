@@ -39,6 +39,8 @@ from harness.run_file import Kind
 from harness.run_file.run import Event
 
 ATTEMPTS_AT_A_BAND = 2
+MOST_LOOKED_AT = 8
+"""Sweeps of a band that are kept at hand, to see what the connection reads like."""
 
 
 @dataclass
@@ -76,6 +78,8 @@ class Sweeping:
         self._trouble: _Trouble | None = None
         self._good: Counter[tuple[str, Kind]] = Counter()
         self._times = SweepTimes(kept)
+        self.swept: dict[str, list[Sweep]] = {}
+        """The first few good sweeps of the last `sweep_bands`, by band."""
         self._is_age_told = False
         self._is_wary = False
         """Whether readings were old, or did not settle, before."""
@@ -108,10 +112,9 @@ class Sweeping:
         """End storing, once everything is on disk; harmless a second time."""
         self._storing.close()
 
-    def rows(self) -> dict[tuple[str, Kind], int]:
-        """How many sweeps the journal holds of the through, by band."""
-        return {(band, "normalization"): self._storing.rows(band, "normalization")
-                for band in self.bands}  # fmt: skip
+    def rows(self, kind: Kind = "normalization") -> dict[tuple[str, Kind], int]:
+        """How many sweeps of a kind the journal holds, by band."""
+        return {(band, kind): self._storing.rows(band, kind) for band in self.bands}
 
     def mark_suspect(self, rows: Mapping[tuple[str, Kind], int]) -> None:
         """Mark all sweeps from these rows on as ones that cannot be true."""
@@ -189,6 +192,7 @@ class Sweeping:
 
     def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
+        self.swept = {}
         # a rehearsal only counts, and has no time to win
         with self._storing if self.equipment.has_readings else nullcontext():
             try:
@@ -262,6 +266,7 @@ class Sweeping:
                 self._recover(doubt)
                 self._set_up(self.bands[band])
             else:
+                self.swept[band] = made[:MOST_LOOKED_AT]
                 self._times.add(band, kind, index, (sweep.time for sweep in made))
                 if not self._storing.is_deferred:
                     self._storing.drain()

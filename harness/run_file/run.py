@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,9 +13,10 @@ from harness.analysis.loss.band import BandResult
 
 __all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]
 
+DOUBT = "doubted"
+"""Kind of an event that says why a run has no verdict: what was connected is doubted."""
 FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
-
 
 OPERATORS_NOTE = "operator's note"
 """Kind of the event that keeps what a person said; at most 16 bytes."""
@@ -57,6 +59,16 @@ class Run:
     """Empty while the run is not finished."""
     finding: Finding | None = None
     """What the shape of its loss says of the item; None where nothing is expected of it."""
+
+    @property
+    def wanted_again(self) -> str:
+        """Why the item is to be measured again; empty where it is not."""
+        return why_again(self.events)
+
+
+def why_again(events: Iterable[Event]) -> str:
+    """Why an item is to be measured again, by the events of its run; empty where it is not."""
+    return "; ".join(event.text for event in events if event.kind == WANTED_AGAIN)
 
 
 def moment(stamp: str) -> datetime | None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from drivers.errors import InputError
 from harness.analysis.diagnosis.finding import Finding
+from harness.analysis.loss.band import FIRST_RULES
 from harness.analysis.lots.lot_band import LotBand
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.read_back import from_text
@@ -109,6 +110,22 @@ class LotGroup:
             margin_db=column("margin_db"),
             expected_db=column("expected_db"),
             zero_change_db=column("zero_change_db"),
+            zero=np.array(
+                [math.nan if band.opening_zero is None else band.opening_zero for band in bands]
+            ),
+        )
+
+    @property
+    def accused(self) -> np.ndarray:
+        """(N,) whether the shape of an item's loss speaks of a fault; of runs under the first
+        rules nobody asks here."""
+        return np.array(
+            [
+                item.run.rules > FIRST_RULES
+                and item.finding is not None
+                and item.finding.is_accused
+                for item in self.items
+            ]
         )
 
     def column(self, name: str) -> np.ndarray:
@@ -163,10 +180,12 @@ class Lot:
 
     @cached_property
     def groups(self) -> tuple[LotGroup, ...]:
-        """What may be compared, bands in the order of the station, large groups first."""
+        """What may be compared, bands in the order of the station, large groups first; without
+        what is to be measured again."""
         gathered: dict[tuple[Any, ...], list[LotItem]] = {}
         # a closing check finishes many runs anew at one moment: their begin tells their order
-        for item in sorted(self.items, key=lambda item: (unix(item.run.started), item.name)):
+        counts = (item for item in self.items if item.standing is not Standing.AGAIN)
+        for item in sorted(counts, key=lambda item: (unix(item.run.started), item.name)):
             station = stated_station(item.run.station)
             limits = item.run.item.get("limits_db") or {}
             made_of = tuple(item.run.item.get("made_of") or ())
@@ -191,8 +210,16 @@ def standing_of(band: BandFigures) -> Standing:
     return standing_of_verdict(verdict, is_limited=band.is_limited)
 
 
+def standing_in(run: RunFigures, band: str) -> Standing:
+    """As `standing_of`, but no band has a verdict where the item is to be measured again."""
+    return Standing.AGAIN if run.wanted_again else standing_of(run.bands[band])
+
+
 def standing_of_figures(run: RunFigures) -> Standing:
-    """The worst standing over the bands of a finished run that have a limit."""
+    """The worst standing over the bands of a finished run that have a limit, or why that does not
+    count."""
+    if run.wanted_again:
+        return Standing.AGAIN
     return worst_standing(map(standing_of, run.bands.values()))
 
 
@@ -278,8 +305,9 @@ def make_lot(
 
 
 def _worst_first(item: LotItem) -> tuple[int, float, str]:
-    """No verdict where one is due comes before all; then rising margin; then what has no limit."""
-    if item.standing is Standing.NO_VERDICT:
+    """No verdict where one is due, and what is to be measured again, come before all; then rising
+    margin; then what has no limit."""
+    if item.standing in (Standing.NO_VERDICT, Standing.AGAIN):
         return 0, 0.0, item.name
     margin_db = item.margin_db
     if math.isfinite(margin_db):

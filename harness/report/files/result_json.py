@@ -38,7 +38,12 @@ def _run(run: Run) -> dict[str, Any]:
         "finished": run.finished or None,
         "simulated": run.simulated,
         "item": _plain(run.item),
-        "bands": [_band(name, band) for name, band in run.bands.items()],
+        "to_be_measured_again": run.wanted_again or None,
+        "bands": [
+            # what is to be measured again has no verdict
+            {**_band(name, band), **({"verdict": None} if run.wanted_again else {})}
+            for name, band in run.bands.items()
+        ],
         "diagnosis": None if run.finding is None else _plain(finding_as_dict(run.finding)),
     }
 

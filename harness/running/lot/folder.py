@@ -34,8 +34,6 @@ class Outline:
     finished: str
     standing: Standing
     parameters: dict[str, Any]
-    is_wanted_again: bool
-    """Whether the zero was found to have moved too much after it."""
 
     @property
     def serial(self) -> str:
@@ -67,7 +65,7 @@ class LotSoFar:
 
     def wanted_again(self) -> list[Outline]:
         """Items whose newest run lies beside a check of the zero that it did not hold."""
-        return [outline for outline in self.done.values() if outline.is_wanted_again]
+        return [one for one in self.done.values() if one.standing is Standing.AGAIN]
 
     @property
     def worst(self) -> Standing:
@@ -135,15 +133,16 @@ def read_outline(path: Path, procedure: str, parameter_keys: Sequence[str] = ())
             key=(item["id"], *(str(parameters.get(name, "")) for name in parameter_keys)),
             started=attributes["started"],
             finished=finished,
-            standing=_standing(file["analysis"]) if finished else Standing.UNFINISHED,
+            standing=_standing(file) if finished else Standing.UNFINISHED,
             parameters=parameters,
-            is_wanted_again=bool(finished)
-            and WANTED_AGAIN.encode() in file["events"]["kind"].tolist(),
         )
 
 
-def _standing(analysis: Group) -> Standing:
-    """The worst standing over the bands that have a limit, from their verdicts alone."""
+def _standing(file: Group) -> Standing:
+    """The worst standing over the bands that have a limit, from their verdicts alone; or why that
+    does not count."""
+    if WANTED_AGAIN.encode() in file["events"]["kind"].tolist():
+        return Standing.AGAIN
     return worst_standing(
         Standing.NO_VERDICT
         if read_doubts(band)
@@ -151,5 +150,5 @@ def _standing(analysis: Group) -> Standing:
             Verdict(verdict) if (verdict := band.attrs["verdict"]) else None,
             is_limited=not math.isnan(band["limit_db"][0]),
         )
-        for band in analysis.values()
+        for band in file["analysis"].values()
     )
