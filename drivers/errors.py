@@ -9,6 +9,7 @@
     |-- ProcedureError          a procedure raised something of its own (3)
     |-- BusyError               another process has the instrument or the run file (3)
     |-- StoppedError            a signal ended a run (128 + its number)
+    |-- LeftError               the operator ended a run, or left an item out (1)
     `-- InstrumentError         an instrument could not do what was asked (3)
         |-- LinkError           no connection, or no answer
         |   |-- RefusedConnectionError   nobody takes connections at the address
@@ -103,6 +104,12 @@ class BusyError(TarelineError):
 
 class StoppedError(TarelineError):
     """A run was ended by a signal; the exit status is 128 plus its number."""
+
+
+class LeftError(TarelineError):
+    """At a prompt the operator ended a run, or left an item out, so that it has no verdict."""
+
+    exit_status = 1
 
 
 class InstrumentError(TarelineError):

@@ -66,6 +66,14 @@ class SuspectSweepError(AnswerError):
         self.sweep = sweep
 
 
+class RepeatedReadingsError(SuspectSweepError):
+    """Readings are ones that the instrument had before: nobody knows what was swept when."""
+
+
+class UnsettledError(SuspectSweepError):
+    """Sweeps of one connection differ by more than noise and settling explain."""
+
+
 def can_be_ratios(readings: NDArray[np.complex128]) -> NDArray[np.bool_]:
     """Which readings can be ratios of wave quantities: numbers, and none beyond any gain.
 
@@ -82,6 +90,20 @@ def require_usable(sweep: Sweep, where: str) -> None:
         SuspectSweepError: some cannot.
     """
     usable = can_be_ratios(sweep.readings) & (sweep.readings != 0.0)
+    if nothing := [
+        name for name, row in zip(sweep.traces, sweep.readings, strict=True) if not np.any(row)
+    ]:
+        one_way = set(nothing) <= {"S12", "S22"}
+        raise SuspectSweepError(
+            f"{' and '.join(nothing)} read exactly nothing at every point",
+            sweep,
+            where=where,
+            hint="an instrument that measures in one direction only has no S12 and S22: state "
+            'traces = ["S11", "S21"] in its table of the station file'
+            if one_way
+            else "does the instrument measure this trace, and is its receiver on? Look at the "
+            "trace on its screen",
+        )
     if not np.all(usable):
         bad = np.count_nonzero(~usable, axis=1)
         worst = int(np.argmax(bad))

@@ -17,6 +17,8 @@ from drivers.errors import InputError
 
 LONGEST_SHOWN = 120
 """Characters of a wrong value in a message."""
+LONGEST_READ = 500
+"""Characters of a line that is no TOML which are looked at; a stranger's may be long."""
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -128,7 +130,7 @@ def _what_is_no_toml(text: str, told: str) -> str:
     lines = text.splitlines()
     if at is None or int(at[1]) > len(lines):
         return f"is not valid TOML: {told}"
-    line = lines[int(at[1]) - 1]
+    line = lines[int(at[1]) - 1][:LONGEST_READ]
     for what, bare in (("a quantity", _BARE_QUANTITY), ("text", _BARE_WORD)):
         found = bare.search(line)
         if found is not None and found["value"].strip() not in _WORDS_OF_TOML:
@@ -136,7 +138,8 @@ def _what_is_no_toml(text: str, told: str) -> str:
             return f'line {at[1]}: {what} stands in quotes: {found["key"]} = "{value}"'
     name = _NAME.match(line)
     if name is not None and not (name["table"] or name["key"] or "").isascii():
-        return f"line {at[1]}: names have A to Z, a to z, digits, '-' and '_': {line.strip()}"
+        shown = line.strip()[:LONGEST_SHOWN]
+        return f"line {at[1]}: names have A to Z, a to z, digits, '-' and '_': {shown}"
     return f"is not valid TOML: {told}: {line.strip()[:LONGEST_SHOWN]}"
 
 

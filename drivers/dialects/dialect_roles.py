@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -22,6 +23,7 @@ from drivers.dialects.dialect_tables import (
     SpacingTable,
     SweepTable,
 )
+from drivers.errors import InputError
 from drivers.quantities import TemperatureC, TimeS
 from drivers.toml_file import Table
 
@@ -110,6 +112,23 @@ class NetworkAnalyzerDialect(SweptDialect):
     """A network analyzer; one that reads only magnitudes has the form db or linear."""
 
     role: Literal["network analyzer"]
+
+    def require_told_apart(self, traces: Sequence[str], where: str) -> None:
+        """Check that each of the traces can be asked for by itself.
+
+        Raises:
+            InputError: no command says which of them is meant.
+        """
+        if self.data.form in ("db", "linear"):
+            return
+        if objection := self.data.objection(traces):
+            raise InputError(
+                f"the dialect cannot tell its traces apart: {objection}",
+                where=where,
+                hint="correct the dialect; or, where the instrument has one trace only, read that "
+                'one: `traces = ["S21"]` of the analyzer in the station file (`--trace S21` in a '
+                "trial)",
+            )
 
     @model_validator(mode="after")
     def _reads_ratios(self) -> NetworkAnalyzerDialect:

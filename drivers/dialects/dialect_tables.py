@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
@@ -137,6 +138,9 @@ class StatusConditionBit(Table):
     query: Question = "STATus:OPERation:CONDition?"
     bit: int = Field(ge=0, le=15)
     done_when: Literal["clear", "set"] = "clear"
+    busy_first: bool = False
+    """Whether the bit must have shown that something goes on before it can show that it is over:
+    for an instrument that is idle for a moment after the trigger."""
 
 
 class Wait(Table):
@@ -251,6 +255,22 @@ class DataTable(Encoding):
     axis: Question | None = None
     """Asks for all frequencies, to compare them with what was set."""
     axis_scale: float = Field(default=1.0, gt=0)
+
+    def objection(self, traces: Sequence[str]) -> str:
+        """Why several traces cannot be told apart; empty where they can."""
+        if len(traces) < 2:
+            return ""
+        asking = (*self.select, *self.query)
+        if not any("{trace}" in command for command in asking):
+            return (
+                f"{', '.join(traces)} are wanted, but no command says which of them is meant: put "
+                "{trace} into `query`, or into `select`, under [data]"
+            )
+        names = [self.names.get(trace, trace) for trace in traces]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            return f"data.names gives {twice[0]!r} to more than one trace: give each its own"
+        return ""
 
     @model_validator(mode="after")
     def _parts(self) -> DataTable:

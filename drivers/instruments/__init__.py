@@ -5,6 +5,7 @@ A run opens the sources of sweeps; `dialect_trial` goes through one step by step
 
 __all__ = [
     "dialect_trial",
+    "earlier_readings",
     "hand",
     "network_analyzer",
     "power_meter",

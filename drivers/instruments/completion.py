@@ -55,22 +55,39 @@ def _poll(
     link: Link, completion: EventStatusBit | StatusConditionBit, expected_s: float, doing: str
 ) -> None:
     """Sleep for the expected time, then ask at growing intervals; can be interrupted."""
+    waits_for_start = isinstance(completion, StatusConditionBit) and completion.busy_first
+    if waits_for_start and not _comes(link, completion, False, 0.0):
+        raise LinkError(
+            f"{doing} was not seen to begin within {link.timeout_s:g} s: the instrument stayed "
+            "idle",
+            where=_where(link),
+            hint="check the trigger source on the front panel (it must be internal); if the sweep "
+            "is over before it can be asked for, leave `busy_first` out of the dialect",
+        )
+    if not _comes(link, completion, True, expected_s):
+        raise LinkError(
+            f"{doing} that should take {expected_s:g} s was not finished after "
+            f"{expected_s + link.timeout_s:g} s",
+            where=_where(link),
+            hint="check the trigger source on the front panel (it must be internal), and "
+            "`completion` in the dialect",
+        )
+
+
+def _comes(
+    link: Link, completion: EventStatusBit | StatusConditionBit, done: bool, expected_s: float
+) -> bool:
+    """Whether the instrument says that it is done, or (`done` False) that it is busy, in time."""
     deadline = time.monotonic() + expected_s + link.timeout_s
     pause_s = expected_s if expected_s > FIRST_POLL_S else 0.0
     poll_s = FIRST_POLL_S
     while True:
         if pause_s > 0.0:
             time.sleep(pause_s)
-        if _is_done(link, completion):
-            return
+        if _is_done(link, completion) is done:
+            return True
         if time.monotonic() > deadline:
-            raise LinkError(
-                f"{doing} that should take {expected_s:g} s was not finished after "
-                f"{expected_s + link.timeout_s:g} s",
-                where=_where(link),
-                hint="check the trigger source on the front panel (it must be internal), and "
-                "`completion` in the dialect",
-            )
+            return False
         pause_s, poll_s = poll_s, min(POLLS_GROW_BY * poll_s, LONGEST_POLL_S)
 
 

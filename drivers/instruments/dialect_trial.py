@@ -19,7 +19,8 @@ from drivers.dialects.dialect import (
     ThermometerDialect,
     wire_settings,
 )
-from drivers.errors import InputError, LinkError, TarelineError
+from drivers.errors import AnswerError, InputError, LinkError, TarelineError
+from drivers.instruments.earlier_readings import UNSWEPT_HINT, EarlierReadings
 from drivers.instruments.instrument import Instrument, means_no_error
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.instruments.power_meter import PowerMeter
@@ -32,8 +33,16 @@ from drivers.instruments.tracking_source import TrackingSource
 from drivers.link.guard import Guard
 from drivers.link.link import Link
 from drivers.link.traffic_log import RECEIVED, SENT, TrafficLog, abbreviated
-from drivers.sweep import S_PARAMETERS, SweepSettings
+from drivers.sweep import (
+    S_PARAMETERS,
+    RepeatedReadingsError,
+    SuspectSweepError,
+    Sweep,
+    SweepSettings,
+)
 
+READINGS_TO_COMPARE = 4
+"""Of a power meter, one after the other."""
 GOOD, FAILED = "good", "failed"
 OTHER_BAND = (
     "try another band with --start, --stop, --points, --power, --averages or --if-bandwidth; or "
@@ -214,7 +223,11 @@ class _Walk:
         self._begin("band")
         source.configure(self._trial.settings)
         source.rf_on()
-        sweep = source.sweep()
+        first, sweep = source.sweep(), source.sweep()
+        source.rf_off()
+        if np.array_equal(first.readings, sweep.readings):
+            self._require_sweeps(source, sweep)
+        self._begin("levels")
         with np.errstate(divide="ignore"):
             level_db = 20.0 * np.log10(np.abs(sweep.readings))
         ranges = ", ".join(
@@ -222,7 +235,23 @@ class _Walk:
             for name, row in zip(sweep.traces, level_db, strict=True)
         )
         self._note(f"{sweep.readings.shape[1]} points; {ranges}")
-        source.rf_off()
+
+    def _require_sweeps(self, source: NetworkAnalyzer | TrackingSource, before: Sweep) -> None:
+        """Readings in coarse steps may come twice; without RF they may not.
+
+        Raises:
+            RepeatedReadingsError: they do.
+        """
+        self._begin("sweep without RF")
+        try:
+            without = source.sweep()
+        except SuspectSweepError as error:
+            without = error.sweep
+        if np.array_equal(without.readings, before.readings):
+            raise RepeatedReadingsError(
+                "three sweeps gave the very same numbers, the last of them with RF off", without,
+                hint=UNSWEPT_HINT,
+            )  # fmt: skip
 
     def _generate(self, generator: SignalGenerator) -> None:
         self._begin("band")
@@ -243,7 +272,14 @@ class _Walk:
         meter.set_averages(self._trial.settings.averages)
         if self._trial.zero:
             meter.zero()
-        reading = meter.read()
+        readings = [meter.read() for _ in range(READINGS_TO_COMPARE)]
+        reading = readings[-1]
+        levels_mw = np.array([one.milliwatts for one in readings])
+        row = levels_mw.astype(complex)[np.newaxis]
+        earlier = EarlierReadings(is_point_by_point=True)
+        what, hint = earlier.take(("its readings",), row, None)
+        if what:
+            raise AnswerError(what, where=meter.where, hint=hint)
         power_mw = reading.milliwatts
         level = f" ({10.0 * np.log10(power_mw):.2f} dBm)" if power_mw > 0.0 else ""
         self._note(f"{power_mw:.4g} mW{level}{', overloaded' if reading.overloaded else ''}")

@@ -28,6 +28,7 @@ class Instrument:
         self.link = link
         self._stated = dialect
         self.was_opened = False
+        self._first_identity = ""
         self.watcher: Callable[[str], None] | None = None
         """Told what is being done; while there is one, errors are asked for after each command."""
 
@@ -47,6 +48,7 @@ class Instrument:
             self.link.connect()
             self.link.clear()
             self._begin()
+        self._first_identity = self.link.identity
         return (self.link.identity,)
 
     def _begin(self) -> None:
@@ -56,8 +58,13 @@ class Instrument:
         self._prepare()
 
     def reopen(self) -> None:
-        """The same on a fresh connection."""
+        """The same on a fresh connection.
+
+        Raises:
+            AnswerError: another instrument answers there now.
+        """
         self.connect_afresh()
+        self.require_same_instrument()
         self._prepare()
 
     def connect_afresh(self) -> None:
@@ -65,6 +72,24 @@ class Instrument:
         self.link.connect()
         self.link.clear()
         self.link.identity = self.link.query("*IDN?")
+
+    def require_same_instrument(self) -> None:
+        """Compare the identity with the one at first.
+
+        Raises:
+            AnswerError: it is another one, also when it is asked for once more.
+        """
+        if self.link.identity == self._first_identity or not self._first_identity:
+            return
+        self.link.identity = self.link.query("*IDN?")
+        if self.link.identity != self._first_identity:
+            raise AnswerError(
+                f"after a fresh connection {self.link.identity!r} answers, where it was "
+                f"{self._first_identity!r} before",
+                where=self.link.resource,
+                hint="has the instrument been exchanged, or has its address gone to another one? "
+                "What was measured belongs to the first: measure anew with the one that is to stay",
+            )
 
     def step(self, name: str) -> None:
         """Tell the watcher, if there is one, what is being done from now on."""

@@ -17,6 +17,9 @@ class NetworkAnalyzer(SweptInstrument):
     `traces` are the S-parameters that are read; one that knows magnitudes only has the single
     trace "transmission". Every method raises `InstrumentError` (or a subclass) when the
     instrument does not do what is asked.
+
+    Raises:
+        InputError: the dialect cannot tell several traces apart.
     """
 
     def __init__(
@@ -29,6 +32,7 @@ class NetworkAnalyzer(SweptInstrument):
         clock: Callable[[], float] = time.time,
     ) -> None:
         scalar = dialect.data.form in ("db", "linear")
+        dialect.require_told_apart(traces, link.resource)
         super().__init__(
             link,
             dialect,

@@ -20,6 +20,8 @@ class PowerReading:
     milliwatts: float
     """NaN where the meter says that it is no number, as below its floor."""
     overloaded: bool
+    single_mw: tuple[float, ...]
+    """The readings of which it is the mean, as far as they were made one by one."""
 
 
 class PowerMeter(Instrument):
@@ -112,7 +114,8 @@ class PowerMeter(Instrument):
         if stated is None:
             readings = [self._read_once(1) for _ in range(self._averages)]
             mean = sum(one.milliwatts for one in readings) / len(readings)
-            return PowerReading(mean, any(one.overloaded for one in readings))
+            single_mw = tuple(one.milliwatts for one in readings)
+            return PowerReading(mean, any(one.overloaded for one in readings), single_mw)
         if stated.restart is not None and self._averages > 1:
             self.link.write(stated.restart)
         return self._read_once(self._averages if stated.one_start_makes == "one" else 1)
@@ -123,7 +126,7 @@ class PowerMeter(Instrument):
         milliwatts = self._milliwatts()
         overload = self.dialect.overload
         overloaded = overload is not None and bit_of(self.link, overload.query, overload.bit)
-        return PowerReading(milliwatts, overloaded)
+        return PowerReading(milliwatts, overloaded, (milliwatts,))
 
     def _start(self) -> None:
         reading = self.dialect.reading

@@ -122,6 +122,8 @@ class RfSource(Instrument):
                 # a connection that is lost looks well until something is sent
                 self.connect_afresh()
                 self._abort_and_switch_off()
+            # whoever answers is switched off; only then is it asked whether that was the right one
+            self.require_same_instrument()
         except InstrumentError as error:
             raise InstrumentError(
                 f"RF could not be shown to be off: {error.what}",

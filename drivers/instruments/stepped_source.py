@@ -9,10 +9,19 @@ import numpy as np
 
 from drivers.errors import InputError, InstrumentError
 from drivers.instruments.confirmation import require_unchanged
+from drivers.instruments.earlier_readings import EarlierReadings
 from drivers.instruments.power_meter import PowerMeter, PowerReading
 from drivers.instruments.signal_generator import SignalGenerator
 from drivers.link.link import Link
-from drivers.sweep import SCALAR, SPACINGS, SuspectSweepError, Sweep, SweepSettings, require_usable
+from drivers.sweep import (
+    SCALAR,
+    SPACINGS,
+    RepeatedReadingsError,
+    SuspectSweepError,
+    Sweep,
+    SweepSettings,
+    require_usable,
+)
 
 
 class SteppedSource:
@@ -43,6 +52,7 @@ class SteppedSource:
         self._frequency_hz = 0.0
         """What both were told last."""
         self._rf_wanted = False
+        self._earlier = EarlierReadings(is_point_by_point=True)
 
     @property
     def traces(self) -> tuple[str, ...]:
@@ -102,6 +112,7 @@ class SteppedSource:
 
         Raises:
             SuspectSweepError: RF was found off, or readings cannot be true.
+            RepeatedReadingsError: they are ones that came before.
         """
         settings = self._settings_in_force()
         frequency_hz = settings.frequency_hz()
@@ -110,6 +121,10 @@ class SteppedSource:
         self.generator.check_errors("during a sweep")
         self.meter.check_errors("during a sweep")
         milliwatts, remarks = self._above_floor(np.array([one.milliwatts for one in readings]))
+        # a level below the floor may be one that the meter shows for all of them
+        single_mw = np.array([value for one in readings for value in one.single_mw])
+        single_mw = np.where(single_mw > self._floor_mw, single_mw, np.nan)
+        what, hint = self._earlier.take(SCALAR, single_mw[np.newaxis].astype(complex), settings)
         source_mw = 10.0 ** (settings.power_dbm / 10.0)
         with np.errstate(invalid="ignore"):
             ratio = np.sqrt(milliwatts / source_mw).astype(np.complex128)
@@ -125,6 +140,8 @@ class SteppedSource:
                 hint="look whether the generator has tripped, or whether somebody else uses it",
             )  # fmt: skip
         require_usable(sweep, self.meter.where)
+        if what:
+            raise RepeatedReadingsError(what, sweep, where=self.meter.where, hint=hint)
         return sweep
 
     def confirm(self) -> None:
@@ -154,13 +171,18 @@ class SteppedSource:
             time.sleep(self._settling_s)
         return self.meter.read()
 
+    @property
+    def _floor_mw(self) -> float:
+        floor_dbm = self.meter.floor_dbm
+        return 0.0 if floor_dbm is None else 10.0 ** (floor_dbm / 10.0)
+
     def _above_floor(
         self, milliwatts: np.ndarray[tuple[int], np.dtype[np.float64]]
     ) -> tuple[np.ndarray[tuple[int], np.dtype[np.float64]], tuple[str, ...]]:
         """Readings, (P,), not below the meter's floor, and a remark where some were."""
         if self.meter.floor_dbm is None:
             return milliwatts, ()
-        floor_mw = 10.0 ** (self.meter.floor_dbm / 10.0)
+        floor_mw = self._floor_mw
         is_low = ~(milliwatts > floor_mw)
         count = int(np.count_nonzero(is_low))
         if not count:
@@ -179,6 +201,7 @@ class SteppedSource:
     def rf_off(self) -> None:
         """Generator off."""
         self._rf_wanted = False
+        self._earlier.disturb()
         self.generator.rf_off()
 
     def recover(self) -> None:

@@ -23,11 +23,18 @@ from drivers.instruments.band_setup import (
 from drivers.instruments.completion import await_completion, bit_in, forget_earlier
 from drivers.instruments.confirmation import require_unchanged
 from drivers.instruments.data_format import read_numbers, read_trace
+from drivers.instruments.earlier_readings import EarlierReadings
 from drivers.instruments.instrument import means_no_error
 from drivers.instruments.questions import ask_together, read_together, takes_traces_together
 from drivers.instruments.rf_source import RfSource
 from drivers.link.link import Link
-from drivers.sweep import SuspectSweepError, Sweep, SweepSettings, require_usable
+from drivers.sweep import (
+    RepeatedReadingsError,
+    SuspectSweepError,
+    Sweep,
+    SweepSettings,
+    require_usable,
+)
 
 
 @dataclass(frozen=True)
@@ -40,6 +47,8 @@ class Measured:
     overloaded: bool
     rf_is_on: bool
     """True also where nobody wanted it on."""
+    doubt: tuple[str, str] = ("", "")
+    """Why the readings cannot be new ones, and what to do; empty where they can."""
 
 
 class SweptInstrument(RfSource):
@@ -63,6 +72,7 @@ class SweptInstrument(RfSource):
         self._last_sweep: Sweep | None = None
         self._frequency_hz: NDArray[np.float64] = np.empty(0)
         self._expected_s = 0.0
+        self._earlier = EarlierReadings()
         self._rf_wanted = False
 
     def _prepare(self) -> None:
@@ -207,6 +217,7 @@ class SweptInstrument(RfSource):
             measured[-1].finished,
             any(one.overloaded for one in measured),
             all(one.rf_is_on for one in measured),
+            next((one.doubt for one in measured if one.doubt[0]), ("", "")),
         )
 
     @property
@@ -233,7 +244,8 @@ class SweptInstrument(RfSource):
             joins = dialect.joins_questions and self.watcher is None and len(questions) > 1
             answers = ask_together(link, questions) if joins else list(map(link.query, questions))
         overloaded, rf_is_on = self._aftermath(answers)
-        return Measured(readings, finished, overloaded, rf_is_on)
+        doubt = self._earlier.take(self.traces, readings, self._settings)
+        return Measured(readings, finished, overloaded, rf_is_on, doubt)
 
     def _read_trace(self, name: str, points: int) -> NDArray[np.complex128]:
         readings = read_trace(self.link, self.dialect.data, name, points)
@@ -266,6 +278,7 @@ class SweptInstrument(RfSource):
 
         Raises:
             SuspectSweepError: RF was found off, or readings cannot be true.
+            RepeatedReadingsError: they are ones that came before.
         """
         sweep = Sweep(
             self._frequency_hz, self.traces, readings, measured.finished, measured.overloaded,
@@ -280,6 +293,9 @@ class SweptInstrument(RfSource):
                 "instrument",
             )  # fmt: skip
         require_usable(sweep, self.where)
+        what, hint = measured.doubt
+        if what:
+            raise RepeatedReadingsError(what, sweep, where=self.where, hint=hint)
         return sweep
 
     def rf_on(self) -> None:
@@ -290,6 +306,7 @@ class SweptInstrument(RfSource):
     def rf_off(self, *, asks_again: bool = True) -> None:
         """Switch the source off and make sure of it; see `rf_state`."""
         self._rf_wanted = False
+        self._earlier.disturb()
         super().rf_off(asks_again=asks_again)
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -93,6 +94,8 @@ class Equipment:
     """A section that a stop signal must not break into."""
     floor_db: float
     """The ratio at which the receiver reads nothing but itself."""
+    settling_db: float = math.inf
+    """Most that one connection changes from sweep to sweep, beyond noise; inf: not judged."""
     oldest_zero_s: float | None = None
     """Longest time from a check of the zero to a sweep of the item; None: not stated."""
     has_readings: bool = True

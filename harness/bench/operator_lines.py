@@ -24,7 +24,7 @@ class OperatorCommand(Enum):
     REDO = ("/redo", "measure this item (or the last one) from the start, in a new file")
     NOTE = ("/note", "/note TEXT keeps a remark in the run file")
     BY_HAND = ("/by-hand", "wait for Enter from now on, instead of watching the connection")
-    STOP = ("/stop", "end in order: the zero is checked, if you like; go on any time later")
+    STOP = ("/stop", "end in order (of a lot with a check of the zero, if you like); go on later")
     HELP = ("/help", "show this")
 
     def __init__(self, word: str, does: str) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from drivers.errors import InputError, ProcedureError, TarelineError
+from harness.bench.operator_lines import Asked
 
 
 @contextmanager
@@ -33,11 +34,12 @@ def in_earnest(name: str) -> Iterator[None]:
     """A section that carries the procedure `name` out.
 
     Raises:
-        ProcedureError: instead of whatever it raises that is no error of Tareline's own.
+        ProcedureError: instead of whatever it raises that is no error of Tareline's own, nor what
+            an operator asked for.
     """
     try:
         yield
-    except TarelineError:
+    except (TarelineError, Asked):
         raise
     except (Exception, SystemExit) as error:  # a person's own procedure may raise anything
         raise ProcedureError(

@@ -12,7 +12,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.sweep import SuspectSweepError, Sweep, can_be_ratios
+from drivers.sweep import SuspectSweepError, Sweep, UnsettledError, can_be_ratios
+from harness.analysis.loss.agreement import largest_change
 from harness.analysis.loss.loss import level_db, transmission_row
 
 AXIS_TOLERANCE = 1e-6
@@ -56,6 +57,31 @@ def require_plausible(
         fault, remedy = check()
         if fault:
             raise SuspectSweepError(fault, sweep, hint=remedy)
+
+
+def require_agreement(sweeps: Sequence[Sweep], floor_db: float, settling_db: float) -> None:
+    """Check that sweeps of one connection, made one after the other, agree.
+
+    `settling_db` is what the connection may change from one to the next.
+
+    Raises:
+        UnsettledError: they do not; carries the last of them.
+    """
+    if len(sweeps) < 2:
+        return
+    levels_db = np.stack([transmission_level_db(sweep) for sweep in sweeps])
+    change = largest_change(levels_db, floor_db, settling_db)
+    if not change.is_explained:
+        raise UnsettledError(
+            f"sweeps {change.sweep + 1} and {change.sweep + 2} of one connection differ by "
+            f"{change.change_db:.3f} dB at {sweeps[0].frequency_hz[change.point] / 1e6:.6g} MHz, "
+            f"where noise and settling explain {change.explained_db:.3f} dB",
+            sweeps[-1],
+            hint="tighten both ends and leave the leads alone while it sweeps: a contact may be "
+            "loose, or open and close. If they are sound, the instrument is read before its sweep "
+            "is over, or averages earlier sweeps in: see `completion` under [sweep] and `restart` "
+            "under [averaging] in the dialect",
+        )
 
 
 def fits(sweep: Sweep, traces: Sequence[str], points: int) -> bool:

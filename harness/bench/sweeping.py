@@ -14,13 +14,20 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from drivers.errors import InstrumentError, NotJoinedError
-from drivers.sweep import SuspectSweepError, Sweep, SweepSettings
+from drivers.sweep import (
+    RepeatedReadingsError,
+    SuspectSweepError,
+    Sweep,
+    SweepSettings,
+    UnsettledError,
+)
 from harness.analysis.loss.plausibility import through_fault
 from harness.bench.equipment import Equipment
 from harness.bench.readings_check import (
     at_the_floor,
     fits,
     points_at_the_floor,
+    require_agreement,
     require_plausible,
     transmission_of,
 )
@@ -30,7 +37,7 @@ from harness.bench.sweep_times import SweepTimes, TimesOf
 from harness.run_file import Kind
 from harness.run_file.run import Event
 
-ATTEMPTS_TO_KEEP_SETTINGS = 2
+ATTEMPTS_AT_A_BAND = 2
 
 
 @dataclass
@@ -212,35 +219,45 @@ class Sweeping:
         self._sweep_band(band, kind, index, left, is_first=is_first and left == count)
 
     def _sweep_band(self, band: str, kind: Kind, index: int, count: int, *, is_first: bool) -> None:
-        """Sweep a band that is set up, all over again if its settings did not last.
+        """Sweep a band that is set up, all over again if its sweeps cannot be trusted together:
+        settings did not last, what was read had been read before, or the sweeps do not agree.
 
         Raises:
-            SuspectSweepError: they did not last the second time either.
+            SuspectSweepError: so it was the second time.
         """
-        for attempt in range(1, ATTEMPTS_TO_KEEP_SETTINGS + 1):
+        for attempt in range(1, ATTEMPTS_AT_A_BAND + 1):
             first, good = self._storing.rows(band, kind), self._good[band, kind]
-            times: list[float] = []
-            for number in range(count):
-                is_very_first = is_first and number == 0 and attempt == 1
-                sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
-                self._storing.append(band, kind, index, sweep)
-                self._good[band, kind] += 1
-                times.append(sweep.time)
-                self._tell_end_of_trouble()
+            made: list[Sweep] = []
+            doubt: InstrumentError | None = None
             try:
-                # asked while the last sweep is still on its way to the disk
-                self.equipment.source.confirm()
-            except InstrumentError as error:
+                for number in range(count):
+                    is_very_first = is_first and number == 0 and attempt == 1
+                    sweep = self._good_sweep(band, kind, index, is_first=is_very_first)
+                    self._storing.append(band, kind, index, sweep)
+                    self._good[band, kind] += 1
+                    made.append(sweep)
+                    self._tell_end_of_trouble()
+                if self.equipment.has_readings:
+                    require_agreement(made, self.equipment.floor_db, self.equipment.settling_db)
+            except (RepeatedReadingsError, UnsettledError) as error:
+                doubt = error
+            if doubt is None:
+                try:
+                    # asked while the last sweep is still on its way to the disk
+                    self.equipment.source.confirm()
+                except InstrumentError as error:
+                    doubt = error
+            if doubt is not None:
                 self._storing.mark_suspect(band, kind, first)
                 self._good[band, kind] = good
-                if attempt == ATTEMPTS_TO_KEEP_SETTINGS:
-                    self.record("note", f"{error.what} (band {band})")
-                    raise
-                self.equipment.progress.sweeps_again(count)
-                self._recover(error)
+                if attempt == ATTEMPTS_AT_A_BAND:
+                    self.record("note", f"{doubt.what} (band {band})")
+                    raise doubt
+                self.equipment.progress.sweeps_again(len(made))
+                self._recover(doubt)
                 self._set_up(self.bands[band])
             else:
-                self._times.add(band, kind, index, times)
+                self._times.add(band, kind, index, (sweep.time for sweep in made))
                 if not self._storing.is_deferred:
                     self._storing.drain()
                 return
@@ -262,10 +279,13 @@ class Sweeping:
 
         Raises:
             InstrumentError: the second attempt failed too.
+            RepeatedReadingsError: at the first; which sweep is the old one nobody knows.
             NotJoinedError: the leads are not joined while normalizing.
         """
         try:
             return self._checked_sweep(band, kind, index, is_first=is_first, is_again=False)
+        except RepeatedReadingsError:
+            raise
         except InstrumentError as error:
             self._recover(error)
         self._set_up(self.bands[band])

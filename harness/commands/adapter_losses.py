@@ -8,7 +8,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from harness.commands.named_runs import RunsOrFolders, finished_runs
+from harness.commands.named_runs import RunsOrFolders, trusted_runs
 
 
 def adapter_losses(
@@ -40,7 +40,7 @@ def adapter_losses(
             "--through and --write belong together", hint="--through T-02 --write T-02.csv"
         )
     mating_db = positive("--mating-loss", mating_loss, RATIO_UNITS, "0.01 dB")
-    finished = [run.path for run in finished_runs(runs)]
+    finished = [run.path for run in trusted_runs(runs)]
     found = combine_adapters(finished, mating_db)
     if as_json:
         typer.echo(json.dumps(adapters_json(found), allow_nan=False, ensure_ascii=False))

@@ -8,7 +8,7 @@ from typing import Annotated, Optional
 
 import typer
 
-from harness.commands.named_runs import RunsOrFolders, finished_runs
+from harness.commands.named_runs import RunsOrFolders, trusted_runs
 
 
 def cable_model(
@@ -35,7 +35,7 @@ def cable_model(
     from harness.several_runs.cable_from_lengths import cable_json, combine_cable
 
     predict_m = None if predict is None else positive("--predict", predict, LENGTH_UNITS, "1.5 m")
-    finished = [run.path for run in finished_runs(runs)]
+    finished = [run.path for run in trusted_runs(runs)]
     cable = combine_cable(finished, name)
     if as_json:
         typer.echo(json.dumps(cable_json(cable, predict_m), allow_nan=False, ensure_ascii=False))

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from harness.commands.named_runs import finished_runs
+
+if TYPE_CHECKING:
+    from harness.run_file.run import Run
 
 
 def certificate(
@@ -23,13 +26,21 @@ def certificate(
         Optional[Path],  # noqa: UP045
         typer.Option(help="Where to write it; by default beside the run file."),
     ] = None,
+    despite: Annotated[
+        str,
+        typer.Option(
+            metavar="REASON",
+            help="Issue it although the run is doubted; the doubts and the reason stand on it.",
+        ),
+    ] = "",
     force: Annotated[
         bool, typer.Option("--force", help="Replace a certificate that is already there.")
     ] = False,
 ) -> None:
     """Write a certificate: results with U and k, decision rule, verdict, lines to sign.
 
-    What nobody states is a blank line on the page. It claims no accreditation.
+    What nobody states is a blank line on the page. It claims no accreditation. None is issued for
+    a run that is doubted: without a verdict, with marks of the zero, or to be measured again.
     """
     import hashlib
 
@@ -46,6 +57,7 @@ def certificate(
             hint="name one of the run files in the folder",
         )
     (read,) = finished_runs([run])
+    _require_trusted(read, despite)
     stated = CertificateDetails() if details is None else read_details(details, roles_of(read))
     where = page or run.with_name(f"{run.stem}-certificate.html")
     if where.exists() and not force:
@@ -54,7 +66,9 @@ def certificate(
             hint="name another file with --page, or replace it with --force",
         )
     try:
-        text = certificate_page(read, stated, hashlib.sha256(run.read_bytes()).hexdigest())
+        text = certificate_page(
+            read, stated, hashlib.sha256(run.read_bytes()).hexdigest(), despite.strip()
+        )
         write_whole(text, where)
     except ValueError as error:
         raise InputError(
@@ -64,3 +78,17 @@ def certificate(
         raise UnwritableError(where, error) from error
     typer.echo(f"certificate: {where}")
     raise typer.Exit(verdict_status([read]))
+
+
+def _require_trusted(run: Run, despite: str) -> None:
+    from drivers.errors import InputError
+    from harness.report.words.validity import doubts_of
+
+    doubts = doubts_of(run)
+    if doubts and not despite.strip():
+        raise InputError(
+            f"no certificate is issued for a run that is doubted: {' '.join(doubts)}",
+            where=str(run.path),
+            hint="measure the item again; or read what is doubted and say why it is issued: "
+            '--despite "REASON", which stands on the certificate',
+        )

@@ -56,6 +56,29 @@ def finished_runs(named: Sequence[Path]) -> list[Run]:
     return finished
 
 
+def trusted_runs(named: Sequence[Path]) -> list[Run]:
+    """The finished runs whose figures count; of those that are to be measured again it is said on
+    standard error that they are left out.
+
+    Raises:
+        InputError: none is left, or one cannot be read.
+    """
+    from drivers.errors import InputError
+
+    runs = finished_runs(named)
+    trusted = [run for run in runs if not run.wanted_again]
+    if not trusted:
+        raise InputError(
+            f"to be measured again: {runs[0].wanted_again}",
+            where=str(runs[0].path),
+            hint="measure the item again",
+        )
+    for run in runs:
+        if run.wanted_again:
+            typer.echo(f"left out, to be measured again: {run.path}", err=True)
+    return trusted
+
+
 def tell_left_out(unfinished: Sequence[Path]) -> None:
     """Say on standard error which runs are not finished."""
     for path in unfinished:

@@ -135,7 +135,14 @@ def _measure_and_report(order: RunOrder, item: list[str]) -> None:
     from rich.console import Console
 
     from harness.commands.combine import together
-    from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
+    from harness.commands.reporting import (
+        EXIT_ALL_PASS,
+        EXIT_NOT_ALL_PASS,
+        report_json,
+        report_table,
+        verdict_status,
+        verdict_word,
+    )
     from harness.evaluation.read_back import read_run
     from harness.report.words.suggested_command import suggested_command
     from harness.running.measure import measure
@@ -166,4 +173,7 @@ def _measure_and_report(order: RunOrder, item: list[str]) -> None:
             typer.echo()
             told.show(combined, Console())
         typer.echo(f"\nFigures, budget and page:\n{suggested_command('report', *paths)}")
-    raise typer.Exit(verdict_status(runs))
+    left_out = [name for name in chosen if name not in {run.item["id"] for run in runs}]
+    if left_out:
+        typer.echo(f"No verdict, left out at the prompt: {', '.join(left_out)}", err=True)
+    raise typer.Exit(max(verdict_status(runs), EXIT_NOT_ALL_PASS if left_out else EXIT_ALL_PASS))

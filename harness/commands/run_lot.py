@@ -109,6 +109,7 @@ def _say_how_it_stands(lot: LotSoFar, folder: Path, *, is_study: bool) -> None:
     import sys
 
     from drivers.quantities import counted
+    from harness.evaluation.standing import Standing
     from harness.report.words.signs import shown
     from harness.report.words.suggested_command import suggested_command
     from harness.report.words.verdict_line import GOOD
@@ -122,7 +123,7 @@ def _say_how_it_stands(lot: LotSoFar, folder: Path, *, is_study: bool) -> None:
         lines += [
             f"  {outline.serial}  {outline.standing.sign} {outline.standing.word}"
             for outline in lot.done.values()
-            if outline.standing not in GOOD
+            if outline.standing not in (*GOOD, Standing.AGAIN)
         ]
     lines += [f"  {outline.serial}  broken off" for outline in lot.broken_off.values()]
     lines += [

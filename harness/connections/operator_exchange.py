@@ -1,8 +1,9 @@
-"""A person who makes the connections at the production bench, and may ask for something else."""
+"""A person who makes the connections, and may ask for something else at any prompt."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from typing import Protocol
 
 from drivers.errors import InputError
 from harness.bench.operator_lines import Asked, OperatorCommand, OperatorLine
@@ -18,12 +19,24 @@ from harness.connections.operator_prompts import (
     switch_lines,
     through_lines,
 )
-from harness.connections.operator_terminal import OperatorTerminal
 from harness.station.items import Item
 from harness.station.station import Station
 
 PROMPT = "RF is off. Enter when it is done, or /help:"
 NOBODY = "nobody answers the prompt: standard input has ended"
+
+
+class Asking(Protocol):
+    """Where a person is told and asked; see `harness.connections.operator_terminal`."""
+
+    def say(self, text: str) -> None:
+        """Show a text."""
+
+    def say_all(self, lines: Iterable[str]) -> None:
+        """Show several."""
+
+    def ask(self, prompt: str) -> OperatorLine:
+        """Show a prompt and wait for a line; raises EOFError at the end of the input."""
 
 
 class OperatorExchange:
@@ -38,7 +51,7 @@ class OperatorExchange:
     def __init__(
         self,
         station: Station,
-        terminal: OperatorTerminal,
+        terminal: Asking,
         note: Callable[[str], None],
         items: Mapping[str, Item] | Callable[[str], Item],
         about_rf: str = RF_IS_OFF,
@@ -100,16 +113,18 @@ class OperatorExchange:
         if line.command is OperatorCommand.NOTE:
             self._note(line.text)
             return False
-        if line.command is not None and line.command is not OperatorCommand.BY_HAND:
+        if line.command is OperatorCommand.BY_HAND:
+            self._terminal.say("! Nothing is watched now: Enter says that it is done.")
+            return False
+        if line.command is not None:
             raise Asked(line.command)
-        if line.command is None and line.text in ("", item):
-            return True
-        if line.command is None:
+        is_done = line.text in ("", item)
+        if not is_done:
             self._terminal.say(
                 f"! {line.text!r} is not what is asked for now. Enter says that it is done; "
                 "/skip leaves this item out."
             )
-        return False
+        return is_done
 
     def _prompt(self, lines: list[str], matters: str, item: str = "") -> None:
         self._terminal.say_all([*lines, *self.cautions(matters)])

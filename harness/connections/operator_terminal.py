@@ -10,18 +10,23 @@ from __future__ import annotations
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TextIO
 
 from drivers.errors import InputError
 from harness.bench.operator_lines import OperatorCommand, OperatorLine, help_lines, parse_line
 from harness.connections.large_type import large
-from harness.connections.typed_lines import TypedLines
+from harness.connections.typed_lines import TypedLine, TypedLines
 from harness.report.words.numbers import printable
 from harness.report.words.signs import can_show, shown
 
 WIDEST = 79
 BLOCK = "█"
+SAME_PRESS = (
+    "! An Enter at once after a line is dropped, here and from now on. If a reader sends two (CR "
+    "and LF), set it to send one."
+)
+MOST_SHOWN = 3
 _CLEAR_LINE = "\r\x1b[K"
 
 
@@ -41,6 +46,7 @@ class OperatorTerminal:
         self.is_plain = plain or not self._to.isatty()
         self._with_bell = with_bell
         self._status = ""
+        self._is_same_press_told = False
 
     def say(self, text: str) -> None:
         """Show a text, wrapped to the width of the terminal."""
@@ -80,23 +86,35 @@ class OperatorTerminal:
     def ask(self, prompt: str) -> OperatorLine:
         """Show a prompt and wait for a line; what cannot be meant is explained, and asked again.
 
+        At a terminal what was typed before does not count, and that is told.
+
         Raises:
             EOFError: nobody can answer: the input has ended.
         """
         while True:
+            self.forget()
             self._clear_status()
             print(f"{self._fit(prompt)} ", end="", file=self._to, flush=True)
             is_answered = False
             try:
                 line = self._typed.next()
-                is_answered = self._to.isatty()
+                is_answered = self._to.isatty() and self._typed.is_terminal
             finally:
                 # a terminal shows the Enter that ended the line; nothing else ends it
                 if not is_answered:
                     print(file=self._to, flush=True)
-            meant = self._meant(line or "")
+            meant = None if line is None else self._meant(line)
             if meant is not None:
                 return meant
+
+    def forget(self) -> None:
+        """Drop what was typed at a terminal before this, and say so."""
+        dropped = self._typed.forget()
+        if dropped.is_same_press:
+            self._tell_same_press()
+        elif dropped.lines:
+            self.say(f"! Dropped, because it was typed before it was asked: "
+                     f"{_typed_text(dropped.lines)}.")  # fmt: skip
 
     def typed(self, wait_s: float) -> OperatorLine | None:
         """A line that somebody typed within `wait_s` without being asked; None if nobody did.
@@ -107,9 +125,17 @@ class OperatorTerminal:
         line = self._typed.next(wait_s)
         return None if line is None else self._meant(line)
 
-    def _meant(self, line: str) -> OperatorLine | None:
+    def _tell_same_press(self) -> None:
+        if not self._is_same_press_told:
+            self._is_same_press_told = True
+            self.say(SAME_PRESS)
+
+    def _meant(self, line: TypedLine) -> OperatorLine | None:
+        if line.is_same_press:
+            self._tell_same_press()
+            return None
         try:
-            meant = parse_line(line)
+            meant = parse_line(line.text)
         except InputError as error:
             self.say(f"! {error.what}")
             if error.hint:
@@ -144,3 +170,15 @@ class OperatorTerminal:
         if self._status:
             print(_CLEAR_LINE, end="", file=self._to, flush=True)
             self._status = ""
+
+
+def _typed_text(lines: Sequence[str]) -> str:
+    """`'PIG-0451', Enter 4 times`."""
+    words = [line.strip() for line in lines if line.strip()]
+    enters = len(lines) - len(words)
+    told = [repr(word) for word in words[:MOST_SHOWN]]
+    if len(words) > MOST_SHOWN:
+        told.append(f"{len(words) - MOST_SHOWN} more")
+    if enters:
+        told.append("Enter" if enters == 1 else f"Enter {enters} times")
+    return ", ".join(told)

@@ -21,6 +21,7 @@ class Standing(Enum):
     CONDITIONAL_FAIL = ("conditional fail", "(✗)", "conditional-fail")
     NO_VERDICT = ("no verdict", "?", "no-verdict")
     FAIL = ("fail", "✗", "fail")
+    AGAIN = ("measure again", "?", "again")
     NO_LIMIT = ("no limit", "–", "no-limit")
     UNFINISHED = ("not finished", "…", "unfinished")
 
@@ -71,10 +72,10 @@ def standing_of_verdict(verdict: Verdict | None, *, is_limited: bool) -> Standin
 
 
 def worst_standing(standings: Iterable[Standing]) -> Standing:
-    """How all of them together stand: unfinished where one is, else the worst of those that have
-    a limit; no limit where none has one."""
+    """How all of them together stand: unfinished, or to be measured again, where one is, else the
+    worst of those that have a limit; no limit where none has one."""
     found = set(standings)
-    order = (Standing.UNFINISHED, *WORST_FIRST)
+    order = (Standing.UNFINISHED, Standing.AGAIN, *WORST_FIRST)
     return next((bad for bad in order if bad in found), Standing.NO_LIMIT)
 
 
@@ -94,15 +95,24 @@ def reach(
 
 
 def standing_of_band(band: BandResult) -> Standing:
-    """The verdict of a band, or why it has none."""
+    """The verdict of a band, or why it has none: what is doubted has none, limit or not."""
+    if band.doubts:
+        return Standing.NO_VERDICT
     verdict = None if band.decision is None else band.decision.verdict
     return standing_of_verdict(verdict, is_limited=band.limit_db is not None)
 
 
+def standing_in_run(run: Run, band: str) -> Standing:
+    """As `standing_of_band`, but no band has a verdict where the item is to be measured again."""
+    return Standing.AGAIN if run.wanted_again else standing_of_band(run.bands[band])
+
+
 def standing_of_run(run: Run) -> Standing:
-    """The worst standing over the bands that have a limit."""
+    """The worst standing over the bands that have a limit, or why that does not count."""
     if not run.finished or not run.bands:
         return Standing.UNFINISHED
+    if run.wanted_again:
+        return Standing.AGAIN
     return worst_standing(map(standing_of_band, run.bands.values()))
 
 

@@ -9,9 +9,11 @@ from typing import Any
 import h5py
 import numpy as np
 
-from harness.run_file.figures import FIGURES
+from harness.run_file.figures import AGAIN, FIGURES
 from harness.run_file.schema import Group
 
+BESIDE = {"sha256", "content_sha256", FIGURES, AGAIN}
+"""Attributes of /analysis that follow from no readings."""
 RELATIVE, ABSOLUTE = 1e-6, 1e-9
 """By how much figures may differ through rounding alone."""
 
@@ -19,7 +21,7 @@ RELATIVE, ABSOLUTE = 1e-6, 1e-9
 def analysis_differences(file: Group, write_analysis: Callable[[Group], None]) -> list[str]:
     """What differs between /analysis of an open run file and what `write_analysis` writes.
 
-    Digests, and what belongs to them, are left to `require_intact`.
+    What does not follow from readings is left to `require_intact`.
     """
     with h5py.File("made-anew", "w", driver="core", backing_store=False) as made:
         write_analysis(made)
@@ -27,7 +29,7 @@ def analysis_differences(file: Group, write_analysis: Callable[[Group], None]) -
 
 
 def _differences(place: str, stored: Any, made: Any) -> Iterator[str]:
-    for name in sorted({*stored.attrs, *made.attrs} - {"sha256", "content_sha256", FIGURES}):
+    for name in sorted({*stored.attrs, *made.attrs} - BESIDE):
         where = f"{place} {name}".strip()
         if name not in stored.attrs:
             yield f"{where} is not stated there"

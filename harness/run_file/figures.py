@@ -30,9 +30,13 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import FIRST_RULES
 from harness.run_file.heaps import require_sound_texts
 from harness.run_file.opening import damage_told, open_run
+from harness.run_file.reading import read_events
+from harness.run_file.run import why_again
 from harness.run_file.schema import SCHEMA, read_header
 
 FIGURES = "figures_sha256"
+AGAIN = "wanted_again"
+"""Attribute of /analysis: `Run.wanted_again`, so that no lot has to read all events."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,8 @@ class BandFigures:
     """(I,)"""
     is_limited: bool
     """Whether there is a limit anywhere in the band."""
+    is_doubted: bool
+    """Whether it has no verdict because something is doubted."""
     opening_zero: float | None = None
     """Unix time of the first making of the through: items with one and the same share their zero;
     None in runs of the first rules."""
@@ -80,6 +86,8 @@ class RunFigures:
     bands: dict[str, BandFigures]
     finding: str
     """JSON, as `harness.evaluation.item_diagnosis` reads it; empty where there is none."""
+    wanted_again: str = ""
+    """Why the item is to be measured again; empty where it is not."""
     rules: int = FIRST_RULES
     """By which its figures follow from its readings."""
     is_checked: bool = False
@@ -105,7 +113,7 @@ def read_figures(path: Path) -> RunFigures:
                 raise InputError(f"{str(path)!r} is not a run file of this version")
             if not seen.text(file, b"finished"):
                 return _unfinished(path)
-            found = _finished(path, file, seen)
+            found = replace(_finished(path, file, seen), wanted_again=_why_again(path, file))
             stated = _FiguresSeen().text(h5g.open(file, b"analysis"), FIGURES.encode(), "")
             if not stated:
                 return found
@@ -114,6 +122,15 @@ def read_figures(path: Path) -> RunFigures:
             return replace(found, is_checked=True)
     finally:
         file.close()
+
+
+def _why_again(path: Path, file: h5f.FileID) -> str:
+    """Beside the digest of the figures, which files of earlier versions have without it."""
+    try:
+        return _FiguresSeen().text(h5g.open(file, b"analysis"), AGAIN.encode())
+    except KeyError:
+        with open_run(path) as opened:
+            return why_again(read_events(opened))
 
 
 def figures_digest(file: h5f.FileID) -> str:
@@ -228,6 +245,7 @@ def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen, rules: int)
         zero_change_db=float(zero_db[-1, at]) if len(zero_db) > 1 else math.nan,
         insertion_means_db=seen.array(group, b"insertion_means_db")[:, at].copy(),
         is_limited=bool(np.any(np.isfinite(limit_db))),
+        is_doubted=bool(seen.text(group, b"doubts", "")),
         opening_zero=None
         if rules == FIRST_RULES
         else float(_FiguresSeen().array(group, b"zero_time")[0]),

@@ -18,7 +18,8 @@ import numpy as np
 from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.pooling import PooledRepeatability, RunScatter, pool
-from harness.run_file import Group, open_run, read_header, require_intact
+from harness.run_file import Group, open_run, read_events, read_header, require_intact
+from harness.run_file.run import why_again
 from harness.station.station import Station
 
 MOST_RUNS = 200
@@ -75,13 +76,15 @@ def _scatters(
     """What one run file says of each band; nothing where it is of another kind.
 
     Raises:
-        InputError: it cannot be read.
+        InputError: it cannot be read, or the item is to be measured again.
     """
     with open_run(path) as file:
         header = read_header(file)
         if not header.finished or not _is_alike(header.station, station):
             return {}
         require_intact(file)
+        if why := why_again(read_events(file)):
+            raise InputError(f"it is to be measured again ({why})")
         found = {}
         for band, frequency_hz in grids.items():
             if band not in file["analysis"]:

@@ -14,7 +14,9 @@ import h5py
 
 from drivers.errors import RunFileError, reason
 from harness.run_file.digests import seal
-from harness.run_file.figures import FIGURES, figures_digest
+from harness.run_file.figures import AGAIN, FIGURES, figures_digest
+from harness.run_file.reading import read_events
+from harness.run_file.run import why_again
 from harness.run_file.schema import Group
 
 RESERVE_BYTES = 1 << 18
@@ -96,6 +98,7 @@ def finishing(path: Path, finished: str) -> Iterator[Callable[[Callable[[Group],
             with h5py.File(draft, "r+", libver="latest") as file:
                 write_analysis(file.create_group("analysis"))
                 file.attrs["finished"] = finished
+                file["analysis"].attrs[AGAIN] = why_again(read_events(file))
                 file["analysis"].attrs[FIGURES] = figures_digest(file.id)
                 seal(file)
                 synchronize(file)

@@ -49,6 +49,8 @@ def write_band(group: Group, result: BandResult) -> None:
     attributes = group.attrs
     attributes["notes"] = json.dumps(list(result.notes), ensure_ascii=False)
     attributes["zero_marks"] = json.dumps(list(result.zero_marks), ensure_ascii=False)
+    if result.doubts:
+        attributes["doubts"] = json.dumps(list(result.doubts), ensure_ascii=False)
     attributes["method"] = result.method
     attributes["trials"] = result.trials
     if result.gum_validated is not None:
@@ -65,6 +67,11 @@ def write_band(group: Group, result: BandResult) -> None:
         _write_line(group, position, line)
     if result.series is not None and result.stability is not None:
         write_stability(group.create_group("stability"), result.series, result.stability)
+
+
+def read_doubts(group: Group) -> tuple[str, ...]:
+    """Why the result of a band has no verdict; empty where nothing is doubted."""
+    return tuple(json.loads(group.attrs.get("doubts", "[]")))
 
 
 def _write_line(group: Group, position: int, line: Contribution) -> None:
@@ -105,6 +112,7 @@ def read_band(group: Group, frequency_hz: FloatArray) -> BandResult:
         gum_validated=None if validated is None else bool(validated),
         zero_marks=tuple(json.loads(attributes.get("zero_marks", "[]"))),
         notes=tuple(json.loads(attributes["notes"])),
+        doubts=read_doubts(group),
         series=series,
         stability=stability,
     )

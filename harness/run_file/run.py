@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +15,11 @@ __all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]
 
 FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
+
+OPERATORS_NOTE = "operator's note"
+"""Kind of the event that keeps what a person said; at most 16 bytes."""
+WANTED_AGAIN = "again"
+"""Kind of the event that asks for an item again: the zero was found to have moved after it."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +57,16 @@ class Run:
     """Empty while the run is not finished."""
     finding: Finding | None = None
     """What the shape of its loss says of the item; None where nothing is expected of it."""
+
+    @property
+    def wanted_again(self) -> str:
+        """Why the item is to be measured again; empty where it is not."""
+        return why_again(self.events)
+
+
+def why_again(events: Iterable[Event]) -> str:
+    """Why an item is to be measured again, by the events of its run; empty where it is not."""
+    return "; ".join(event.text for event in events if event.kind == WANTED_AGAIN)
 
 
 def moment(stamp: str) -> datetime | None:

@@ -17,6 +17,7 @@ from typing import Any
 from drivers.errors import (
     InputError,
     InstrumentError,
+    LeftError,
     ProcedureError,
     RunFileError,
     StoppedError,
@@ -24,6 +25,7 @@ from drivers.errors import (
 from drivers.quantities import counted
 from harness.bench.bench import Bench
 from harness.bench.clock import as_iso
+from harness.bench.operator_lines import Asked, OperatorCommand
 from harness.bench.procedure import Procedure
 from harness.bench.procedure_errors import in_earnest
 from harness.bench.rehearsal import Workload
@@ -39,7 +41,12 @@ from harness.running.interrupts import StopRequested
 from harness.running.locks import lock_run
 from harness.running.new_run import header_of, run_id
 from harness.running.open_station import OpenStation
-from harness.running.progress import PlainProgress, TerminalProgress, progress_on_stderr
+from harness.running.progress import (
+    BesideProgress,
+    PlainProgress,
+    TerminalProgress,
+    progress_on_stderr,
+)
 from harness.running.who_connects import exchange_of
 from harness.station.items import Item, item_as_dict
 
@@ -75,6 +82,8 @@ class ItemRun:
         """Do everything anew; returns the finished file.
 
         Raises:
+            Asked: the operator wants to leave it out, or to begin anew; finished sweeps are kept.
+            LeftError: the operator wants to stop; finished sweeps are kept.
             InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
             StoppedError: a signal ended it; RF is off, finished sweeps are kept.
         """
@@ -94,6 +103,7 @@ class ItemRun:
         """Do what a stopped run lacks; `work` is that alone. Raises as `measure`, and:
 
         Raises:
+            LeftError: also where the operator wants to leave it out, or to begin anew.
             ZeroMovedError: the zero is not where it was; finished sweeps are kept.
         """
         self._kept = going_on.kept
@@ -109,10 +119,10 @@ class ItemRun:
         try:
             total = self._kept + work.sweeps
             with progress_on_stderr(self._item_name, total, self._kept) as progress:
-                note = partial(self._record, journal, "recovery")
                 exchange = exchange_of(
-                    self._workplace.station, self._connected, self._item_name, progress, note,
-                    self._item.ends,
+                    self._workplace.station, self._connected, (self._item_name, self._item),
+                    BesideProgress(self._place.terminal, progress),
+                    partial(self._record, journal),
                 )  # fmt: skip
                 equipment = replace(
                     self._place.equipment(exchange, journal, _Counting(self, progress)),
@@ -128,12 +138,20 @@ class ItemRun:
             with self._stop.deferred():
                 self._record(journal, "finished", "procedure carried out")
                 journal.close()
+        except Asked as asked:
+            why = f"left by the operator ({asked.command.word})"
+            self._shut_down(journal, bench, "stopped", why)
+            if asked.command is not OperatorCommand.STOP and going_on is None:
+                raise
+            raise LeftError(
+                f"{why}; RF is off; {self._told_kept(journal.path)}",
+                hint=self._go_on(journal.path),
+            ) from asked
         except StopRequested as request:
             self._shut_down(journal, bench, "stopped", f"by {request}")
-            kept = counted(self._kept, "finished sweep")
             raise stopped(
                 request,
-                f"{kept} of {self._item_name} kept in {journal.path}",
+                self._told_kept(journal.path),
                 hint=self._go_on(journal.path),
             ) from request
         except BaseException as error:
@@ -151,6 +169,9 @@ class ItemRun:
                 bench.close()
             self._record(journal, kind, told)
             journal.close()
+
+    def _told_kept(self, path: Path) -> str:
+        return f"{counted(self._kept, 'finished sweep')} of {self._item_name} kept in {path}"
 
     def _go_on(self, path: Path) -> str:
         return go_on(path, self._assignment.again)

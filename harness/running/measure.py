@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
 
-from drivers.errors import InputError, TarelineError
+from drivers.errors import InputError, LeftError, TarelineError
 from drivers.quantities import counted
+from harness.bench.operator_lines import Asked, OperatorCommand
 from harness.bench.procedure_errors import in_rehearsal
 from harness.bench.rehearsal import StandIn, Workload, rehearse
 from harness.bench.replay import Replay
@@ -23,9 +24,10 @@ __all__ = ["Assignment", "measure", "rehearsed"]
 
 
 def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignment) -> list[Path]:
-    """Measure every item; returns their finished run files.
+    """Measure every item; returns their finished run files, without items that were left out.
 
     Raises:
+        LeftError: the operator stopped, or left every item out; finished sweeps are kept.
         InputError: the procedure is wrong (found before anything is connected).
         InstrumentError, RunFileError: trouble on the way; RF is off, finished sweeps are kept.
         StoppedError: a signal ended it; RF is off, finished sweeps are kept.
@@ -37,24 +39,44 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
     check_files(workplace, list(items))
     work = {item: rehearsed(assignment, item, workplace.station) for item in items}
     finished: list[Path] = []
+    begun: list[str] = []
     with StopSignals() as stop:
         try:
             with connect(workplace, stop) as connected:
                 place = OpenStation(workplace, connected, stop)
                 for name, item in items.items():
-                    finished.append(ItemRun(place, assignment, name, item).measure(work[name]))
+                    begun.append(name)
+                    path = _measured(place, assignment, (name, item), work[name])
+                    finished += [] if path is None else [path]
         except StopRequested as request:
             # a stop outside of a run: while connecting, or between two items
             raise stopped(request, f"{counted(len(finished), 'finished run')} kept") from request
         except TarelineError as error:
-            not_begun = list(items)[len(finished) + 1 :]
+            not_begun = list(items)[len(begun) :]
             if not_begun:
                 # a command to paste stays at the end
                 error.hint = "; ".join(
                     filter(None, (f"not begun: {', '.join(not_begun)}", error.hint))
                 )
             raise
+    if not finished:
+        raise LeftError(f"nothing has a verdict: {', '.join(items)} left out at the prompt")
     return finished
+
+
+def _measured(
+    place: OpenStation, assignment: Assignment, named: tuple[str, Item], work: Workload
+) -> Path | None:
+    """The finished run file of an item; None where the operator left it out."""
+    while True:
+        try:
+            return ItemRun(place, assignment, *named).measure(work)
+        except Asked as asked:
+            is_again = asked.command is OperatorCommand.REDO
+            becomes = "is measured from the start" if is_again else "is left out"
+            place.terminal.say(f"! {named[0]} {becomes}; what was read is kept.")
+            if not is_again:
+                return None
 
 
 def rehearsed(

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
 from harness.bench.equipment import Equipment, Exchange, Progress
 from harness.bench.storing import Journal
+from harness.connections.operator_terminal import OperatorTerminal
+from harness.connections.typed_lines import TypedLines
 from harness.running.connected import ConnectedStation
 from harness.running.interrupts import StopSignals
 from harness.running.new_run import Origin
 from harness.station.items import Workplace
+from harness.station.zero_allowance import settling_db
 
 
 @dataclass(frozen=True)
@@ -22,6 +25,8 @@ class OpenStation:
     workplace: Workplace
     connected: ConnectedStation
     stop: StopSignals
+    terminal: OperatorTerminal = field(default_factory=lambda: OperatorTerminal(TypedLines()))
+    """One for all items, since what is piped may hold the answers for several."""
 
     @contextmanager
     def shutting_down(self, why: str) -> Iterator[str]:
@@ -66,6 +71,7 @@ class OpenStation:
             clock=connected.clock,
             unbroken=self.stop.deferred,
             floor_db=station.floor_db,
+            settling_db=settling_db(station),
             oldest_zero_s=station.zero.oldest_s,
             wait_until=connected.wait_until,
             temperature_c=None if thermometer is None else thermometer.read_c,

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from types import TracebackType
 from typing import TYPE_CHECKING
+
+from harness.bench.operator_lines import OperatorLine
+from harness.connections.operator_terminal import OperatorTerminal
 
 if TYPE_CHECKING:
     from rich.progress import TaskID
@@ -64,10 +69,9 @@ class PlainProgress:
         self._said = time.monotonic()
         print(text, file=sys.stderr, flush=True)
 
-    def ask(self, prompt: str) -> None:
-        """Show a prompt and wait for Enter."""
-        print(prompt, end="", file=sys.stderr, flush=True)
-        input()
+    def set_aside(self) -> AbstractContextManager[None]:
+        """A section in which somebody is asked; lines need no room to be made."""
+        return nullcontext()
 
 
 class TerminalProgress:
@@ -125,14 +129,37 @@ class TerminalProgress:
         """Show a line above the bar."""
         self._bar.console.print(text, markup=False, highlight=False)
 
-    def ask(self, prompt: str) -> None:
-        """Take the bar away, show a prompt and wait for Enter."""
+    @contextmanager
+    def set_aside(self) -> Iterator[None]:
+        """A section in which somebody is asked, without the bar."""
         self._bar.stop()
         try:
-            self._console.print(prompt, end="", markup=False, highlight=False)
-            input()
+            yield
         finally:
             self._bar.start()
+
+
+class BesideProgress:
+    """The operator's terminal while progress is shown, which makes room."""
+
+    def __init__(
+        self, terminal: OperatorTerminal, display: PlainProgress | TerminalProgress
+    ) -> None:
+        self._terminal, self._display = terminal, display
+
+    def say(self, text: str) -> None:
+        """Show a text."""
+        self.say_all([text])
+
+    def say_all(self, lines: Iterable[str]) -> None:
+        """Show several."""
+        with self._display.set_aside():
+            self._terminal.say_all(lines)
+
+    def ask(self, prompt: str) -> OperatorLine:
+        """Show a prompt and wait for a line; raises EOFError at the end of the input."""
+        with self._display.set_aside():
+            return self._terminal.ask(prompt)
 
 
 def progress_on_stderr(title: str, total: int, kept: int = 0) -> PlainProgress | TerminalProgress:

@@ -68,8 +68,11 @@ def dialect_of(workplace: Workplace, role: str) -> Dialect:
     Raises:
         InputError: there is no such dialect, or it is wrong, or for another role.
     """
-    name: str = getattr(workplace.station, role).dialect
-    return load_dialect(name, _DIALECTS[role], relative_to=workplace.folder)
+    table = getattr(workplace.station, role)
+    dialect = load_dialect(table.dialect, _DIALECTS[role], relative_to=workplace.folder)
+    if isinstance(dialect, NetworkAnalyzerDialect):
+        dialect.require_told_apart(table.traces, table.dialect)
+    return dialect
 
 
 def require_instruments(station: Station) -> None:

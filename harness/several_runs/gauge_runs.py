@@ -93,6 +93,7 @@ def read_study(folder: Path) -> StudiedRuns:
     paths = sorted(folder.glob("*.h5"))
     notes: list[str] = []
     unfinished: list[str] = []
+    again: list[str] = []
     found: dict[tuple[str, str, int], Run] = {}
     others = repeated = 0
     for path in paths:
@@ -102,6 +103,8 @@ def read_study(folder: Path) -> StudiedRuns:
             others += 1
         elif not run.finished:
             unfinished.append(f"{path.name} ({_named(place)})")
+        elif run.wanted_again:
+            again.append(f"{path.name} ({_named(place)})")
         else:
             earlier = found.get(place)
             repeated += earlier is not None
@@ -119,6 +122,8 @@ def read_study(folder: Path) -> StudiedRuns:
         notes.append(f"{repeated} earlier {_runs(repeated)} superseded by a later one.")
     if unfinished:
         notes.append(f"Not finished, left out: {'; '.join(unfinished[:MOST_NAMED])}.")
+    if again:
+        notes.append(f"To be measured again, left out: {'; '.join(again[:MOST_NAMED])}.")
     items = tuple(sorted({item for item, _, _ in found}, key=_natural))
     operators = tuple(sorted({operator for _, operator, _ in found}, key=_natural))
     repeats = tuple(sorted({repeat for _, _, repeat in found}))

@@ -180,10 +180,12 @@ class Lot:
 
     @cached_property
     def groups(self) -> tuple[LotGroup, ...]:
-        """What may be compared, bands in the order of the station, large groups first."""
+        """What may be compared, bands in the order of the station, large groups first; without
+        what is to be measured again."""
         gathered: dict[tuple[Any, ...], list[LotItem]] = {}
         # a closing check finishes many runs anew at one moment: their begin tells their order
-        for item in sorted(self.items, key=lambda item: (unix(item.run.started), item.name)):
+        counts = (item for item in self.items if item.standing is not Standing.AGAIN)
+        for item in sorted(counts, key=lambda item: (unix(item.run.started), item.name)):
             station = stated_station(item.run.station)
             limits = item.run.item.get("limits_db") or {}
             made_of = tuple(item.run.item.get("made_of") or ())
@@ -202,12 +204,22 @@ class Lot:
 
 def standing_of(band: BandFigures) -> Standing:
     """The verdict of a band, or why it has none."""
+    if band.is_doubted:
+        return Standing.NO_VERDICT
     verdict = Verdict(band.verdict) if band.verdict else None
     return standing_of_verdict(verdict, is_limited=band.is_limited)
 
 
+def standing_in(run: RunFigures, band: str) -> Standing:
+    """As `standing_of`, but no band has a verdict where the item is to be measured again."""
+    return Standing.AGAIN if run.wanted_again else standing_of(run.bands[band])
+
+
 def standing_of_figures(run: RunFigures) -> Standing:
-    """The worst standing over the bands of a finished run that have a limit."""
+    """The worst standing over the bands of a finished run that have a limit, or why that does not
+    count."""
+    if run.wanted_again:
+        return Standing.AGAIN
     return worst_standing(map(standing_of, run.bands.values()))
 
 
@@ -293,8 +305,9 @@ def make_lot(
 
 
 def _worst_first(item: LotItem) -> tuple[int, float, str]:
-    """No verdict where one is due comes before all; then rising margin; then what has no limit."""
-    if item.standing is Standing.NO_VERDICT:
+    """No verdict where one is due, and what is to be measured again, come before all; then rising
+    margin; then what has no limit."""
+    if item.standing in (Standing.NO_VERDICT, Standing.AGAIN):
         return 0, 0.0, item.name
     margin_db = item.margin_db
     if math.isfinite(margin_db):

@@ -17,7 +17,7 @@ from harness.analysis.lots.control_charts import (
 )
 from harness.analysis.lots.lot_band import LotSummary, find_outliers, summarize
 from harness.analysis.lots.shared_zeros import share_zeros, shared_zeros_chart
-from harness.evaluation.standing import WORST_FIRST
+from harness.evaluation.standing import WORST_FIRST, Standing
 from harness.several_runs.lot import ACCEPTED, Lot, LotGroup, LotItem
 
 FEWEST = 2
@@ -156,13 +156,19 @@ def stand_apart(lot: Lot, found: Sequence[GroupFindings]) -> list[Apart]:
     apart = [
         Apart(item, tuple(scores.get(id(item), ())))
         for item in lot.items
-        if id(item) in scores or (item.finding is not None and item.finding.is_accused)
+        if id(item) in scores
+        or (
+            item.finding is not None
+            and item.finding.is_accused
+            and item.standing is not Standing.AGAIN
+        )
     ]
     return sorted(apart, key=lambda one: (-one.furthest, one.item.name))
 
 
 def yield_of(lot: Lot) -> Share | None:
-    """Items accepted, conditionally or not, of those with a limit; None where none has one."""
+    """Items accepted, conditionally or not, of those with a limit; None where none has one. What is
+    to be measured again is neither."""
     judged = sum(lot.counts[standing] for standing in WORST_FIRST)
     accepted = sum(lot.counts[standing] for standing in ACCEPTED)
     return Share(accepted, judged) if judged else None

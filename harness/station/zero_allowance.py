@@ -8,6 +8,12 @@ from harness.analysis.loss.zero_limits import LARGEST_WITHIN, explained_change_d
 from harness.station.station import Station
 
 
+def settling_db(station: Station) -> float:
+    """Most that one connection may change while it settles: it changes less than one that is
+    made anew."""
+    return LARGEST_WITHIN * station.leads.connection_repeatability_db
+
+
 def allowed_change_db(station: Station, apart_s: float) -> float:
     """Of the largest change of all points: `zero.most_change` where the station states it; else
     what `explained_change_db` says of its drift, its repeatability of a connection and its step."""

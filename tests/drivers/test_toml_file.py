@@ -40,3 +40,10 @@ def test_one_of_a_kind_is_not_several():
     assert [counted(n, "item") for n in (0, 1, 2, 1234)] == [
         "0 items", "1 item", "2 items", "1,234 items",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize("line", ["a" * 400_000, "ä" * 400_000 + " = 1", "= " * 200_000])
+def test_a_line_without_an_end_is_told_in_short(line):
+    """What is looked for in it takes time with the square of its length."""
+    (mistake,) = parse_table(line, BaseModel, "items.toml").mistakes
+    assert len(str(mistake)) < 300

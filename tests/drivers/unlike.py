@@ -23,14 +23,16 @@ from drivers.simulated.scpi import (
 
 SWEEP_TIME_S = 0.004
 FLOOR = 1e-6
+NOISE = 1e-6
+"""Standard deviation of either part, relative: no receiver reads the same numbers twice."""
+SIZES = {"S11": 0.01, "S21": 0.1, "S12": 0.1, "S22": 0.02}
 LOWEST_HZ, HIGHEST_HZ, HIGHEST_DBM = 1e6, 6e9, 5.0
 SWEEPING = 5
 
 
 def line_response(name, frequency_hz):
     """A matched attenuator with 2 ns of delay, another amplitude for each S-parameter."""
-    size = {"S11": 0.01, "S21": 0.1, "S12": 0.1, "S22": 0.02}[name]
-    return size * np.exp(-2j * np.pi * frequency_hz * 2e-9)
+    return SIZES[name] * np.exp(-2j * np.pi * frequency_hz * 2e-9)
 
 
 class Unlike:
@@ -40,6 +42,8 @@ class Unlike:
         self.start_hz, self.stop_hz, self.points = 1e9, 2e9, 51
         self.level_dbm, self.bandwidth_hz, self.rf_on = -30.0, 1000.0, False
         self.count, self.logarithmic = 1, False
+        self.random = np.random.default_rng(7)
+        self.noise = {}
         self.result_hz = None
         self.engine = Engine(Identity("Tareline", f"Simulated {model}", "0", "0"), [],
                              reset=self.reset)  # fmt: skip
@@ -73,12 +77,16 @@ class Unlike:
 
     def finish(self):
         self.result_hz = self.frequencies()
+        # drawn once a sweep: real and imaginary part are asked for one after the other
+        shape = (2, len(self.result_hz))
+        self.noise = {name: NOISE * (self.random.standard_normal(shape) * [[1], [1j]]).sum(axis=0)
+                      for name in SIZES}  # fmt: skip
 
     def trace(self, name):
         if self.result_hz is None:
             raise ScpiError(-230, "no finished sweep")
-        response = line_response(name, self.result_hz)
-        return response if self.rf_on else np.full(len(self.result_hz), FLOOR, complex)
+        response = line_response(name, self.result_hz) if self.rf_on else FLOOR
+        return response * (1.0 + self.noise[name])
 
     def number(self, maximum=HIGHEST_HZ):
         return Number("HZ", minimum=0.0, maximum=maximum, default=1e9)

@@ -16,7 +16,7 @@ from drivers.simulated.scpi import (
     Query,
     setting,
 )
-from tests.drivers.unlike import FLOOR, HIGHEST_HZ, SWEEPING, Unlike, line_response
+from tests.drivers.unlike import FLOOR, HIGHEST_HZ, NOISE, SWEEPING, Unlike, line_response
 
 SETTLING_S = 0.0005
 SETTLING = 1
@@ -42,6 +42,7 @@ class Stepped:
     def __init__(self):
         self.frequency_hz, self.level_dbm, self.rf_on = 1e9, -30.0, False
         self.told_hz = 1e9
+        self.random = np.random.default_rng(8)
         self.generator = named("generator in hundredths", reset=self.off)
         self.generator.add([
             *setting("FRGH", Number("", minimum=0.001, maximum=HIGHEST_HZ / 1e9, default=1.0),
@@ -80,7 +81,8 @@ class Stepped:
         self.told_hz = value_mhz * 1e6
 
     def reading_dbm(self):
-        return self.level_dbm + 10.0 * np.log10(gain(self.frequency_hz, self.rf_on))
+        level_dbm = self.level_dbm + 10.0 * np.log10(gain(self.frequency_hz, self.rf_on))
+        return level_dbm + 8.7 * NOISE * self.random.standard_normal()
 
     def fault(self):
         error = self.meter.status.errors.pop()
@@ -131,9 +133,8 @@ class Tracking(Unlike):
         return "YES"
 
     def volts(self, _):
-        self.trace("S21")  # refuses without a finished sweep
-        watt = 1e-3 * 10.0 ** (self.level_dbm / 10.0) * gain(self.result_hz, self.rf_on)
-        watt = np.broadcast_to(watt, self.result_hz.shape)
+        size = np.abs(self.trace("S21"))  # refuses without a finished sweep
+        watt = 1e-3 * 10.0 ** (self.level_dbm / 10.0) * size**2
         return " ".join(f"{value:.9E}" for value in np.sqrt(watt * IMPEDANCE_OHM))
 
 

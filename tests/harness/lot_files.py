@@ -17,7 +17,8 @@ from harness.analysis.diagnosis.finding import Fault, Finding
 from harness.analysis.uncertainty.conformity import verdict_of
 from harness.bench.clock import as_iso
 from harness.run_file.digests import HEADER, header_digest, seal
-from harness.run_file.figures import FIGURES, figures_digest
+from harness.run_file.figures import AGAIN, FIGURES, figures_digest
+from harness.run_file.run import WANTED_AGAIN
 
 STARTED = 1_772_442_845.0
 BETWEEN_S = 150.0
@@ -92,6 +93,20 @@ def write_run(template, folder, made, *, whole=True):
             file.attrs[HEADER] = header_digest(file)
             seal(file)
     return path
+
+
+def ask_again(path, why="the zero moved by 0.3 dB", *, is_earlier=False):
+    """Have a finished run file say that its item is to be measured again; `is_earlier`: as files of
+    earlier versions do, whose events alone say it."""
+    with h5py.File(path, "r+", libver="latest") as file:
+        events = file["events"]
+        events.resize((len(events) + 1,))
+        events[-1] = (STARTED, WANTED_AGAIN.encode(), why.encode())
+        if is_earlier:
+            del file["analysis"].attrs[AGAIN]
+        else:
+            file["analysis"].attrs[AGAIN] = why
+        seal(file)
 
 
 def _move(group, made):

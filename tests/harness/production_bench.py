@@ -46,8 +46,8 @@ def runs_of(folder):
 class AtTheBench(AtATerminal):
     """An operator whose connections are made by the bench's hand, and who answers prompts."""
 
-    def __init__(self, bench, folder, *arguments):
-        super().__init__(["run", "spot-check", *arguments], folder, from_nothing=False)
+    def __init__(self, bench, folder, *arguments, procedure="spot-check"):
+        super().__init__(["run", procedure, *arguments], folder, from_nothing=False)
         link = Link(bench.addresses["hand"])
         self._hand = Hand(link)
         self._hand.open()

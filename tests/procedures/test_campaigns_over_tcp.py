@@ -1,7 +1,4 @@
-"""Campaigns over TCP on one simulated bench: U holds its truth as often as it says.
-
-`pytest --whole` makes 120 of them.
-"""
+"""Campaigns over TCP on one simulated bench: U holds its truth as often as it says."""
 
 import numpy as np
 import pytest
@@ -16,9 +13,9 @@ from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 
 # a loaded machine may need minutes for the campaigns
-pytestmark = [pytest.mark.part, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.study, pytest.mark.timeout(600)]
 
-CAMPAIGNS, WHOLE = 120, 120
+CAMPAIGNS = 120
 BAND = "backhaul-2400"
 GRID_HZ = np.array([2.40e9, 2.45e9])
 
@@ -95,12 +92,11 @@ points = 2
 
 
 @pytest.fixture(scope="module")
-def found(tmp_path_factory, pytestconfig):
+def found(tmp_path_factory):
     """Stated loss and U of every campaign at one frequency, and the bench's truth there."""
     folder = tmp_path_factory.mktemp("campaigns")
-    campaigns = WHOLE if pytestconfig.getoption("whole") else CAMPAIGNS
-    names = [f"LOT-{number:04d}" for number in range(campaigns)]
-    lot = "".join(ITEM.format(number=number) for number in range(campaigns))
+    names = [f"LOT-{number:04d}" for number in range(CAMPAIGNS)]
+    lot = "".join(ITEM.format(number=number) for number in range(CAMPAIGNS))
     (folder / "bench.toml").write_text(BENCH + lot, "utf-8")
     bench = read_description(folder / "bench.toml")
     through_db = through_loss_db(bench, GRID_HZ)[0] / np.sqrt(GRID_HZ[0] / 1e9)

@@ -8,12 +8,21 @@ from __future__ import annotations
 import math
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
 from drivers.simulated.faults import faulty_answers as answers
-from drivers.simulated.scpi import Command, Declaration, Engine, Integer, Number, ScpiError
+from drivers.simulated.scpi import (
+    Command,
+    Declaration,
+    Engine,
+    Integer,
+    Misfire,
+    Number,
+    Query,
+    ScpiError,
+)
 from drivers.simulated.scpi.syntax import Kind as ElementKind
 from drivers.simulated.scpi.syntax import Unit
 from drivers.simulated.serving.reply import Reply, Then
@@ -45,6 +54,8 @@ class Strike:
     """Has a message executed as if another client had sent it."""
     struck: Callable[[], object]
     """To be called where it acts only later: keeps the record of a strike."""
+    before: bytes
+    """What the same message was answered the last time; empty where that is not known."""
     random: np.random.Generator
 
     def whole(self, name: str) -> int:
@@ -180,6 +191,23 @@ async def garbage(strike: Strike, answer: bytes) -> Outcome:
     )
 
 
+@_kind()
+async def answer_before(strike: Strike, answer: bytes) -> Outcome:
+    """The answer that the same message got the last time comes once more."""
+    return Reply(strike.before) if strike.before and strike.before != answer else None
+
+
+@_kind(on_message=True, needs=b"SENSe:FUNCtion:ON:ALL")
+async def trace_for_another(strike: Strike, message: bytes) -> Outcome:
+    """Asked for S21, the instrument answers with S11."""
+    for declared, unit, _ in strike.engine.units(message):
+        if isinstance(declared, Query) and unit.spans:
+            where = unit.spans[0]
+            if message[where.start : where.stop].upper() == b"S21":
+                return message[: where.start] + b"S11" + message[where.stop :]
+    return None
+
+
 def _reply(answer: bytes | None) -> Reply | None:
     return None if answer is None else Reply(answer)
 
@@ -231,6 +259,32 @@ async def endless_sweep(strike: Strike, message: bytes) -> Outcome:
     """The sweep that begins next never completes; ABORt ends it, without data."""
     if strike.engine.stall is None:
         strike.engine.stall = strike.struck
+    return None
+
+
+@_kind(on_message=True, needs=ABORT)
+async def trigger_ignored(strike: Strike, message: bytes) -> Outcome:
+    """The next sweep is not made, though all says that it is: the trace before stands."""
+    return _misfire(strike, "ignored")
+
+
+@_kind(on_message=True, needs=ABORT)
+async def half_old_trace(strike: Strike, message: bytes) -> Outcome:
+    """The next sweep leaves the second half of the trace as it was before."""
+    return _misfire(strike, "half")
+
+
+@_kind(on_message=True, needs=ABORT, interval=0.02)
+async def late_start(strike: Strike, message: bytes) -> Outcome:
+    """The next sweep begins `interval` after its trigger; until then all says that it is over."""
+    return _misfire(strike, "late", float(strike.parameters["interval"]))
+
+
+def _misfire(
+    strike: Strike, kind: Literal["ignored", "half", "late"], delay_s: float = 0.0
+) -> Outcome:
+    if strike.engine.misfire is None:
+        strike.engine.misfire = Misfire(kind, strike.struck, delay_s)
     return None
 
 

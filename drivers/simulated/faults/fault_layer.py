@@ -27,6 +27,7 @@ PLAYED_CLIENT = 0
 """The connection number of a client that the simulation plays itself."""
 
 LONGEST_LOG = 500
+MOST_ANSWERS_KEPT = 16
 DEFECT = -300
 """Device-specific error: a fault itself has failed."""
 
@@ -70,6 +71,8 @@ class FaultyInstrument:
         self._key = zlib.crc32(name.encode())
         self._messages = 0
         self._strikes = 0
+        self._answers: dict[bytes, bytes] = {}
+        """To the latest messages."""
 
     def post_error(self, number: int, detail: str = "") -> None:
         """Put an error into the instrument's queue."""
@@ -92,7 +95,7 @@ class FaultyInstrument:
         number = self._messages
         due = self._due(message)
         if not due:
-            return Reply(await self.engine.handle(message, connection))
+            return Reply(await self._answered(message, connection))
         received = message
         for armed in due:
             if not armed.kind.on_message or armed.is_spent:
@@ -105,16 +108,27 @@ class FaultyInstrument:
             if isinstance(outcome, Reply):
                 return outcome
             message = outcome
-        answer = await self.engine.handle(message, connection)
+        before = self._answers.get(message, b"")
+        answer = await self._answered(message, connection)
         for armed in due:
             if armed.kind.on_message or armed.is_spent:
                 continue
             struck = partial(self._note, armed, number, received, connection)
-            outcome = await self._act(armed, answer, struck)
+            outcome = await self._act(armed, answer, struck, before)
             if isinstance(outcome, Reply):
                 struck()
                 return outcome
         return Reply(answer)
+
+    async def _answered(self, message: bytes, connection: int) -> bytes:
+        """The answer as it should be, which is kept for a while."""
+        answer = await self.engine.handle(message, connection)
+        if answer:
+            self._answers.pop(message, None)
+            self._answers[message] = answer
+            if len(self._answers) > MOST_ANSWERS_KEPT:
+                del self._answers[next(iter(self._answers))]
+        return answer
 
     def arm(self, fault: DescribedFault) -> None:
         """Let a fault wait for its moment.
@@ -135,7 +149,7 @@ class FaultyInstrument:
         """No further fault strikes, and a sweep that begins is not held up any more."""
         self.armed.clear()
         self.at_random.clear()
-        self.engine.stall = None
+        self.engine.stall = self.engine.misfire = None
 
     def _due(self, message: bytes) -> list[_Armed]:
         due: list[_Armed] = []
@@ -151,13 +165,16 @@ class FaultyInstrument:
                 due.append(_Armed(DescribedFault(instrument=self.name, kind=kind.name), None))
         return due
 
-    async def _act(self, armed: _Armed, data: bytes, struck: Callable[[], None]) -> Outcome:
+    async def _act(
+        self, armed: _Armed, data: bytes, struck: Callable[[], None], before: bytes = b""
+    ) -> Outcome:
         strike = Strike(
             parameters=armed.fault.parameters,
             target=armed.target,
             engine=self.engine,
             other_client=self._other_client,
             struck=struck,
+            before=before,
             random=self._random(_ACTED, self._strikes),
         )
         try:

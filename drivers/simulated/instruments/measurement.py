@@ -7,9 +7,10 @@ INITiate:IMMediate is ignored with error -213.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Hashable
 from contextlib import suppress
-from typing import Generic, TypeVar
+from typing import Generic, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +55,9 @@ class Measurement(Generic[T]):
         self._check = check
         self._bit = operation_bit
         self._result: T | None = None
+        self._shown: T | None = None
+        """What was measured last, whether it still holds or not."""
+        self._late: asyncio.TimerHandle | None = None
         self._is_measuring = False
         self._is_continuous = False
 
@@ -88,13 +92,49 @@ class Measurement(Generic[T]):
         if self._is_continuous or self._is_measuring:
             raise ScpiError(INIT_IGNORED)
         self._check()
+        self._cancel_late()
+        misfire = self._engine.misfire
+        if misfire is not None and self._shown is not None:
+            self._engine.misfire = None
+            misfire.struck()
+            if misfire.kind == "late":
+                self._result = self._shown
+                loop = asyncio.get_running_loop()
+                self._late = loop.call_later(misfire.delay_s, self._begin, self._finish)
+            else:
+                self._begin(self._keep_old if misfire.kind == "ignored" else self._keep_half)
+            return
+        self._begin(self._finish)
+
+    def _begin(self, on_done: Callable[[], None]) -> None:
+        self._cancel_late()
         self.discard()
         self._is_measuring = True
         self._begun_in = self._surroundings()
-        self._engine.begin(self._duration_s(), on_done=self._finish, operation_bit=self._bit)
+        self._engine.begin(self._duration_s(), on_done=on_done, operation_bit=self._bit)
+
+    def _keep_old(self) -> None:
+        """A trigger that was not heeded: what was there before stands."""
+        self._is_measuring = False
+        self._result = self._shown
+
+    def _keep_half(self) -> None:
+        """A sweep that is told to be over after its first half."""
+        before: object = self._shown
+        self._finish()
+        now: object = self._result
+        if isinstance(now, np.ndarray) and isinstance(before, np.ndarray) and len(before):
+            half = len(now) // 2
+            self._result = cast(T, np.concatenate([now[:half], before[half : len(now)]]))
+
+    def _cancel_late(self) -> None:
+        if self._late is not None:
+            self._late.cancel()
+            self._late = None
 
     def abort(self) -> None:
         """End what is measured; a continuous instrument begins anew. A calibration goes on."""
+        self._cancel_late()
         if self._is_measuring:
             self._engine.abort()
         self._is_measuring = False
@@ -149,6 +189,7 @@ class Measurement(Generic[T]):
 
     def _measure(self) -> None:
         self._result, is_overloaded = self._take()
+        self._shown = self._result
         self._engine.status.questionable.set_bit(POWER_BIT, is_overloaded)
 
     def _set_continuous(self, is_continuous: bool) -> None:

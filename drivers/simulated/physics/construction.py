@@ -128,9 +128,7 @@ class Workshop:
     def switch_side(self, channel: SwitchChannel, contact_scale: float = 1.0) -> Network:
         """One side of a switch channel: its contact, then the short line to its connector."""
         contact = self._lumped.resistor(channel.contact_resistance_ohm * contact_scale)
-        body = self._body(
-            channel.resistance_at_1_ghz_ohm, channel.impedance_ohm, channel.length_m
-        )
+        body = self._body(channel.resistance_at_1_ghz_ohm, channel.impedance_ohm, channel.length_m)
         return self.chain([contact, body])
 
     def open_end(self) -> Network:
@@ -161,8 +159,8 @@ class Workshop:
     def chain(networks: Sequence[Network]) -> Network:
         """Networks one after another, all between ports of the same real impedance.
 
-        What bounces between two of them is summed in closed form (textbook): the same as
-        scikit-rf's `**` to rounding, in a tenth of its time.
+        What bounces between two of them is summed in closed form (textbook), in the order in
+        which scikit-rf's `**` does it: the same to the last bit, in a tenth of its time.
         """
         if len(networks) == 1:
             return networks[0]
@@ -279,10 +277,13 @@ class Workshop:
 
 def _cascaded(first: ComplexArray, second: ComplexArray) -> ComplexArray:
     """Scattering parameters, shape (P, 2, 2), of one network behind another."""
-    between = 1.0 / (1.0 - first[:, 1, 1] * second[:, 0, 0])
+    bounces = 1.0 - first[:, 1, 1] * second[:, 0, 0]
+    once = 1.0 / bounces
     made = np.empty_like(first)
-    made[:, 0, 0] = first[:, 0, 0] + first[:, 0, 1] * second[:, 0, 0] * first[:, 1, 0] * between
-    made[:, 0, 1] = first[:, 0, 1] * second[:, 0, 1] * between
-    made[:, 1, 0] = first[:, 1, 0] * second[:, 1, 0] * between
-    made[:, 1, 1] = second[:, 1, 1] + second[:, 1, 0] * first[:, 1, 1] * second[:, 0, 1] * between
+    made[:, 0, 0] = first[:, 0, 0] + first[:, 1, 0] * (first[:, 0, 1] * (second[:, 0, 0] / bounces))
+    made[:, 0, 1] = second[:, 0, 1] * (first[:, 0, 1] * once)
+    made[:, 1, 0] = first[:, 1, 0] * (second[:, 1, 0] * once)
+    made[:, 1, 1] = second[:, 1, 1] + second[:, 0, 1] * (
+        second[:, 1, 0] * (first[:, 1, 1] / bounces)
+    )
     return made

@@ -4,7 +4,7 @@ Source of the rules: IEEE 488.2 (message exchange, status, common commands) and 
 """
 
 from drivers.simulated.scpi.commands import Command, Declaration, Query, setting
-from drivers.simulated.scpi.engine import Engine, Identity
+from drivers.simulated.scpi.engine import Engine, Identity, Misfire
 from drivers.simulated.scpi.operations import Operation
 from drivers.simulated.scpi.parameters import (
     Block,
@@ -30,6 +30,7 @@ __all__ = [
     "Engine",
     "Identity",
     "Integer",
+    "Misfire",
     "Number",
     "Operation",
     "Parameter",

@@ -25,6 +25,7 @@ import logging
 import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields
+from typing import Literal
 
 from drivers.simulated.scpi.commands import Command, Declaration, Query, setting
 from drivers.simulated.scpi.framing import MessageReader
@@ -37,7 +38,7 @@ from drivers.simulated.scpi.standard import format_commands, status_commands, sy
 from drivers.simulated.scpi.status import MEASURING, OPERATION_COMPLETE, SWEEPING, Status
 from drivers.simulated.scpi.syntax import WHITE_SPACE, Unit, read_unit
 
-__all__ = ["Engine", "Identity"]
+__all__ = ["Engine", "Identity", "Misfire"]
 
 log = logging.getLogger(__name__)
 
@@ -61,6 +62,17 @@ class Identity:
 
     def __str__(self) -> str:
         return f"{self.manufacturer},{self.model},{self.serial},{self.firmware}"
+
+
+@dataclass(frozen=True, slots=True)
+class Misfire:
+    """A trigger that does not do what it should."""
+
+    kind: Literal["ignored", "half", "late"]
+    """No sweep is made; or one is whose second half stays old; or it begins after `delay_s`."""
+    struck: Callable[[], object]
+    """To be called as it happens."""
+    delay_s: float = 0.0
 
 
 @dataclass(slots=True)
@@ -95,6 +107,8 @@ class Engine:
         self._reset_device = reset
         self.stall: Callable[[], object] | None = None
         """Where set, it is called as the next sweep or measurement begins, which never ends."""
+        self.misfire: Misfire | None = None
+        """Where set, what becomes of the next trigger; whoever takes it takes it away."""
         self._opc_is_armed = False
         self._opc_connection = 0
         self._exchange = _Exchange()
@@ -148,7 +162,7 @@ class Engine:
 
     def restart(self) -> None:
         """Power off and on: every setting, the status and the error queue begin anew."""
-        self.stall = None
+        self.stall = self.misfire = None
         self._reset()
         self.status.power_on()
 

@@ -263,6 +263,8 @@ class BandResult:
     in results that are read back."""
     notes: tuple[str, ...] = ()
     """Plain sentences the reader must know, such as a contribution that could not be assessed."""
+    doubts: tuple[str, ...] = ()
+    """Why there is no verdict, limit or not: plain sentences; empty where nothing is doubted."""
     stability: Stability | None = None
     """How it held over time; None with too few sweeps."""
 

@@ -22,14 +22,13 @@ from harness.analysis.loss.contributions_from_readings import (
 )
 from harness.analysis.loss.contributions_from_statements import statement_lines
 from harness.analysis.loss.drift import drift_lines, zero_marks
+from harness.analysis.loss.plausibility import IMPOSSIBLE, is_impossible
 from harness.analysis.loss.reduction import LossStatistics, ReducedBand, reduced
 from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.uncertainty.budget import CombinedUncertainty, Contribution, combine
-from harness.analysis.uncertainty.conformity import Decision, DecisionRule, decide
+from harness.analysis.uncertainty.conformity import DecisionRule, decide
 from harness.analysis.uncertainty.monte_carlo import numerical_tolerance, propagate
 
-BELOW_NOTHING = 2.0
-"""Expanded uncertainties below 0 dB at which a loss is no longer a small one badly measured."""
 DIGITS_COMPARED = 1
 """Significant digits of u to which the two methods are compared (JCGM 101:2008, 8.1). Monte
 Carlo itself holds still to two, which is the margin that 8.2 asks for."""
@@ -105,12 +104,22 @@ def evaluate(
     combined = combine(assessed.budget)
     interval = _interval(assessed.budget, combined, method, digits)
     half_width_db = interval.half_width_db
-    notes = [*assessed.notes, *interval.notes, *_notes_near_zero(loss_db, half_width_db)]
+    impossible = is_impossible(loss_db, interval.high_db)
+    notes = [*assessed.notes, *interval.notes]
+    if not impossible:
+        notes += _notes_near_zero(loss_db, half_width_db)
     if expected is not None:
         notes += expected.notes
     decision, judged_by = None, rule or DecisionRule()
-    if limit_db is not None:
-        decision = _decision(loss_db, combined, half_width_db, limit_db, judged_by, notes)
+    if limit_db is not None and not impossible:
+        decision = decide(
+            loss_db,
+            combined.standard_uncertainty_db,
+            combined.effective_dof,
+            half_width_db,
+            limit_db,
+            judged_by,
+        )
     if decision is not None and limit_db is not None:
         made = assessed.found.insertions.groups
         advice = advise(decision, assessed.budget, made, loss_db, limit_db, judged_by)
@@ -144,6 +153,7 @@ def evaluate(
         zero_marks=assessed.zero_marks,
         series=_with_through(assessed.series, statements.through_loss_db),
         notes=tuple(notes),
+        doubts=(IMPOSSIBLE,) if impossible else (),
     )
 
 
@@ -192,14 +202,11 @@ def _interval(
 
 
 def _notes_near_zero(loss_db: FloatArray, half_width_db: FloatArray) -> list[str]:
-    """Why a passive item may read less than nothing, where one does."""
-    if np.any(_far_below_zero(loss_db, half_width_db)):
-        return []
+    """What becomes of a loss near 0 dB, where one is that could be."""
     if np.any(loss_db < 0.0):
         return [
-            "In places the loss comes out below 0 dB, which no passive item can have; its "
-            "uncertainty explains that. It is stated as found: cut off at 0 dB, small losses "
-            "would come out too large on the average."
+            "In places the loss comes out below 0 dB, within its uncertainty. It is stated as "
+            "found: cut off at 0 dB, small losses would come out too large on the average."
         ]
     if np.any(loss_db < half_width_db):
         return [
@@ -207,32 +214,3 @@ def _notes_near_zero(loss_db: FloatArray, half_width_db: FloatArray) -> list[str
             "interval is stated as the readings give it."
         ]
     return []
-
-
-def _far_below_zero(loss_db: FloatArray, half_width_db: FloatArray) -> FloatArray:
-    return np.asarray(loss_db + BELOW_NOTHING * half_width_db < 0.0)
-
-
-def _decision(
-    loss_db: FloatArray,
-    combined: CombinedUncertainty,
-    half_width_db: FloatArray,
-    limit_db: FloatArray,
-    rule: DecisionRule,
-    notes: list[str],
-) -> Decision | None:
-    """The verdict, unless the loss is one that no passive item can have."""
-    if np.any(_far_below_zero(loss_db, half_width_db)):
-        notes.append(
-            "The loss is far below zero, counted in its uncertainty, which no passive item can "
-            "be: the normalization is wrong. There is no verdict."
-        )
-        return None
-    return decide(
-        loss_db,
-        combined.standard_uncertainty_db,
-        combined.effective_dof,
-        half_width_db,
-        limit_db,
-        rule,
-    )

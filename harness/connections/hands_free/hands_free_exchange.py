@@ -203,6 +203,7 @@ class HandsFreeExchange:
         if noise is None:
             return False
         self._exchanges += 1
+        self._terminal.forget()
         self._terminal.say_all(lines)
         if ask is not None:
             ask()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.evaluation.standing import standing_of_band, worst_index, worst_point
+from harness.evaluation.standing import Standing, standing_of_band, worst_index, worst_point
 from harness.report.figures.svg import (
     EXPECTED,
     HAIRLINE,
@@ -40,8 +40,11 @@ _VEIL = 0.17
 _LEGEND = ("loss", "expected", "limit", "worst")
 
 
-def loss_figure(name: str, band: BandResult, key: str) -> str:
-    """Loss with its U, expected loss with its U, and the limit, over one band."""
+def loss_figure(name: str, band: BandResult, key: str, standing: Standing | None = None) -> str:
+    """Loss with its U, expected loss with its U, and the limit, over one band.
+
+    `standing` is that of the band in its run, where that is another than its figures alone give.
+    """
     point = worst_point(band)
     divisor, unit = numbers.frequency_scale(float(band.frequency_hz[-1]))
     x = band.frequency_hz / divisor
@@ -85,7 +88,7 @@ def loss_figure(name: str, band: BandResult, key: str) -> str:
     ]
     if band.limit_db is not None:
         stated = numbers.limit(point.limit_db, point.expanded_uncertainty_db)
-        said.append(f"Limit there {stated} dB: {standing_of_band(band).word}.")
+        said.append(f"Limit there {stated} dB: {(standing or standing_of_band(band)).word}.")
     return rendered(paint, key=key, label=" ".join(said), height=_LOSS_HEIGHT)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from harness.evaluation.standing import standing_of_band
+from harness.evaluation.standing import standing_in_run
 from harness.report.files.spreadsheet import Cell, as_csv
 from harness.report.words.sentences import item_name
 from harness.run_file.run import BandResult, Run
@@ -22,7 +22,7 @@ def frequency_csv(run: Run) -> str:
     rows: list[list[Cell]] = []
     for name, band in run.bands.items():
         begin: list[Cell] = [
-            item_name(run), run.run_id, run.simulated, name, standing_of_band(band).word,
+            item_name(run), run.run_id, run.simulated, name, standing_in_run(run, name).word,
         ]  # fmt: skip
         rows += [[*begin, *values] for values in _values(band)]
     return as_csv(COLUMNS, rows)

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from harness.report.files.spreadsheet import Cell, as_csv
 from harness.report.words.lot_words import diagnosis
 from harness.run_file.figures import BandFigures
-from harness.several_runs.lot import LotItem, standing_of, stated_station
+from harness.several_runs.lot import LotItem, standing_in, stated_station
 
 COLUMNS = (
     "item", "description", "item_verdict", "run_id", "procedure", "started", "finished",
@@ -36,7 +36,7 @@ def _rows(item: LotItem) -> Iterable[list[Cell]]:
         yield [
             item.name, str(run.item.get("description") or ""), item.standing.word, run.run_id,
             run.procedure, run.started, run.finished, run.simulated, station, len(item.earlier),
-            name, standing_of(band).word, band.rule, band.frequency_hz, band.insertion_loss_db,
+            name, standing_in(run, name).word, band.rule, band.frequency_hz, band.insertion_loss_db,
             band.standard_uncertainty_db, band.expanded_uncertainty_db, band.limit_db,
             band.margin_db, band.guard_band_db, band.conformance_probability, band.expected_db,
             band.expected_expanded_uncertainty_db, normalized_error(band), band.zero_change_db,

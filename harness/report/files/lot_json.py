@@ -16,7 +16,7 @@ from harness.analysis.lots.control_charts import signal_runs
 from harness.report.files.lot_csv import normalized_error
 from harness.report.words.lot_words import diagnosis, group_sentences, oddities
 from harness.run_file.figures import BandFigures
-from harness.several_runs.lot import Lot, LotItem, standing_of
+from harness.several_runs.lot import Lot, LotItem, standing_in
 from harness.several_runs.lot_findings import GroupFindings, find_in_lot, yield_of
 
 SCHEMA = "tareline-lot/1"
@@ -55,6 +55,7 @@ def _item(item: LotItem) -> dict[str, Any]:
         "item": item.name,
         "verdict": item.standing.word,
         "deciding_band": item.deciding,
+        "to_be_measured_again": item.run.wanted_again or None,
         "margin_db": _number(item.margin_db),
         "run_id": item.run.run_id,
         "run_file": item.run.path.name,
@@ -65,7 +66,7 @@ def _item(item: LotItem) -> dict[str, Any]:
         "bands": [
             {
                 "name": name,
-                "verdict": standing_of(band).word,
+                "verdict": standing_in(item.run, name).word,
                 "decision_rule": band.rule or None,
                 **{number: _number(getattr(band, number)) for number in _NUMBERS},
                 "normalized_error": _number(normalized_error(band)),

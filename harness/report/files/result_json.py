@@ -38,7 +38,12 @@ def _run(run: Run) -> dict[str, Any]:
         "finished": run.finished or None,
         "simulated": run.simulated,
         "item": _plain(run.item),
-        "bands": [_band(name, band) for name, band in run.bands.items()],
+        "to_be_measured_again": run.wanted_again or None,
+        "bands": [
+            # what is to be measured again has no verdict
+            {**_band(name, band), **({"verdict": None} if run.wanted_again else {})}
+            for name, band in run.bands.items()
+        ],
         "diagnosis": None if run.finding is None else _plain(finding_as_dict(run.finding)),
     }
 
@@ -62,6 +67,7 @@ def _band(name: str, band: BandResult) -> dict[str, Any]:
         "gum_validated": band.gum_validated,
         "gum_difference_db": _list(band.gum_difference_db),
         "zero_marks": list(band.zero_marks),
+        **({"doubts": list(band.doubts)} if band.doubts else {}),
         "notes": list(band.notes),
         "expected_db": _list(band.expected_db),
         "expected_expanded_uncertainty_db": _list(band.expected_expanded_uncertainty_db),

@@ -11,14 +11,14 @@ import math
 from dataclasses import dataclass
 from datetime import date
 
-from harness.evaluation.standing import Standing, standing_of_band, standing_of_run, worst_point
+from harness.evaluation.standing import Standing, standing_in_run, standing_of_run, worst_point
 from harness.report.pages.frame import css_string, render
 from harness.report.words import numbers
 from harness.report.words.decisions import is_accepted, risk_of
 from harness.report.words.numbers import CONFIDENCE
 from harness.report.words.sentences import band_span, bands_sentence, item_name
-from harness.report.words.validity import how_combined, marks_of
-from harness.run_file.run import BandResult, Run, moment
+from harness.report.words.validity import doubts_of, how_combined, marks_of
+from harness.run_file.run import Run, moment
 from harness.station.certificate_details import Calibration, CertificateDetails, Party
 
 TITLE = "Certificate of measurement: insertion loss"
@@ -60,14 +60,20 @@ class InstrumentRow:
     due: str
 
 
-def certificate_page(run: Run, details: CertificateDetails, sha256: str) -> str:
+def certificate_page(run: Run, details: CertificateDetails, sha256: str, despite: str = "") -> str:
     """The page as text; `sha256` is that of the run file.
 
+    `despite` says why it is issued although something is doubted of the run (`doubts_of`).
+
     Raises:
-        ValueError: the run is not finished, so that there is nothing to certify.
+        ValueError: the run is not finished, so that there is nothing to certify, or it is doubted
+            and nobody says why it is issued.
     """
     if standing_of_run(run) is Standing.UNFINISHED:
         raise ValueError("the run is not finished: it states no result to certify")
+    doubts = doubts_of(run)
+    if doubts and not despite:
+        raise ValueError(f"the run is doubted: {' '.join(doubts)}")
     number = details.number or run.run_id
     foot = (
         "@page { margin: 12mm 14mm 14mm; "
@@ -91,11 +97,13 @@ def certificate_page(run: Run, details: CertificateDetails, sha256: str) -> str:
         method=_method(run),
         temperature=_temperature(run),
         uncertainty=_uncertainty(run),
-        rows=[_row(name, band) for name, band in run.bands.items()],
+        rows=[_row(run, name) for name in run.bands],
         standing=standing_of_run(run),
         statement=bands_sentence(run),
         conformity=_conformity(run, details),
         remarks=_remarks(run),
+        doubts=doubts,
+        despite=despite if doubts else "",
         instruments=[] if run.simulated else _instruments(run, details),
         traceability=NO_TRACEABILITY if run.simulated else details.traceability,
         sha256=sha256,
@@ -124,7 +132,8 @@ def _days_of(run: Run) -> str:
     return " to ".join(days)
 
 
-def _row(name: str, band: BandResult) -> ResultRow:
+def _row(run: Run, name: str) -> ResultRow:
+    band = run.bands[name]
     point = worst_point(band)
     u = point.expanded_uncertainty_db
     decision = band.decision
@@ -142,7 +151,7 @@ def _row(name: str, band: BandResult) -> ResultRow:
         k=numbers.rounded(float(band.coverage_factor[point.index]), -2),
         limit=numbers.limit(point.limit_db, u) if math.isfinite(point.limit_db) else "none",
         margin=numbers.signed(point.margin_db, u) if decision else "–",
-        standing=standing_of_band(band),
+        standing=standing_in_run(run, name),
         risk=risk,
     )
 

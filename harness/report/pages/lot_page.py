@@ -37,7 +37,7 @@ from harness.report.words.lot_words import (
 )
 from harness.report.words.numbers import CONFIDENCE
 from harness.report.words.sentences import SIMULATED
-from harness.several_runs.lot import Lot, LotItem, standing_of
+from harness.several_runs.lot import Lot, LotItem, standing_in
 from harness.several_runs.lot_findings import Apart, GroupFindings, find_in_lot, stand_apart
 
 ROWS_TOGETHER = 250
@@ -185,7 +185,7 @@ def _frequency(frequency_hz: float) -> str:
 
 def _group(found: GroupFindings, lot: Lot, key: str) -> GroupView:
     group = found.group
-    standings = [standing_of(item.run.bands[group.band]) for item in group.items]
+    standings = [standing_in(item.run, group.band) for item in group.items]
     counts = [(s, standings.count(s)) for s in Standing]
     try:
         drift = drift_figure(found, f"{key}-drift")

@@ -12,7 +12,7 @@ from harness.evaluation.standing import (
     Standing,
     agreement,
     deciding_band,
-    standing_of_band,
+    standing_in_run,
     standing_of_run,
     worst_point,
 )
@@ -115,7 +115,7 @@ class RunView:
 def view_run(run: Run, anchor: str) -> RunView:
     """Arrange `run`; `anchor` is its id in the page and the beginning of its drawings' ids."""
     bands = [
-        _view_band(name, band, f"{anchor}-band{place}")
+        _view_band(name, band, f"{anchor}-band{place}", standing_in_run(run, name))
         for place, (name, band) in enumerate(run.bands.items(), start=1)
     ]
     named = {band.name: band for band in bands}
@@ -158,7 +158,7 @@ def view_run(run: Run, anchor: str) -> RunView:
     )
 
 
-def _view_band(name: str, band: BandResult, key: str) -> BandView:
+def _view_band(name: str, band: BandResult, key: str, standing: Standing) -> BandView:
     point = worst_point(band)
     u = point.expanded_uncertainty_db
     decision = band.decision
@@ -166,7 +166,7 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
     return BandView(
         name=name,
         span=band_span(band),
-        standing=standing_of_band(band),
+        standing=standing,
         worst_at=numbers.frequency(point.frequency_hz),
         loss=numbers.with_uncertainty(point.insertion_loss_db, u),
         expected=(
@@ -179,7 +179,7 @@ def _view_band(name: str, band: BandResult, key: str) -> BandView:
         margin=numbers.signed(point.margin_db, u) if decision else NONE,
         probability=numbers.probability(decision.conformance_probability) if decision else NONE,
         risk=_risk(decision),
-        figure=figures.loss_figure(name, band, f"{key}-loss"),
+        figure=figures.loss_figure(name, band, f"{key}-loss", standing),
         budget_figure=figures.budget_figure(name, band, f"{key}-budget"),
         budget=[
             BudgetLine(

@@ -14,7 +14,7 @@ from rich.text import Text
 from harness.evaluation.standing import (
     Point,
     Standing,
-    standing_of_band,
+    standing_in_run,
     standing_of_run,
     worst_point,
 )
@@ -22,7 +22,14 @@ from harness.report.words import numbers, signs
 from harness.report.words.decisions import advice_of
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.numbers import CONFIDENCE
-from harness.report.words.sentences import SIMULATED, band_span, item_name, notes_of, summary
+from harness.report.words.sentences import (
+    SIMULATED,
+    again_sentence,
+    band_span,
+    item_name,
+    notes_of,
+    summary,
+)
 from harness.report.words.stability_words import stability_lines
 from harness.report.words.validity import marks_of
 from harness.run_file.run import Run
@@ -33,6 +40,7 @@ STYLE = {
     Standing.CONDITIONAL_FAIL: "yellow",
     Standing.FAIL: "bold red",
     Standing.NO_VERDICT: "bold magenta",
+    Standing.AGAIN: "bold magenta",
     Standing.NO_LIMIT: "dim",
     Standing.UNFINISHED: "bold yellow",
 }
@@ -87,6 +95,8 @@ def _print_run(run: Run, console: Console, told_once: Sequence[str]) -> None:
     console.print(verdict)
     if run.simulated:
         console.print(as_text(SIMULATED, console, "italic"))
+    if run.wanted_again:
+        console.print(as_text(again_sentence(run), console, "bold yellow"))
     if standing is Standing.UNFINISHED:
         console.print(as_text("No result yet: the run is not finished.", console))
     else:
@@ -110,7 +120,7 @@ def _print_bands(run: Run, console: Console) -> None:
     rows = []
     for name, band in run.bands.items():
         point = worst_point(band)
-        rows.append(_row(name, band_span(band), point, standing_of_band(band)))
+        rows.append(_row(name, band_span(band), point, standing_in_run(run, name)))
     with_expected = any(row.expected for row in rows)
     tables = (_table(rows, with_expected, roomy, console) for roomy in (True, False))
     fitting = next((table for table in tables if fits(table, console)), None)

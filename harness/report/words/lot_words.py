@@ -207,6 +207,9 @@ def oddities(lot: Lot) -> list[str]:
             f"{counted(unchecked, 'run')} of an earlier version, whose figures cannot be checked "
             "against a digest."
         )
+    again = [item.name for item in lot.items if item.standing is Standing.AGAIN]
+    if again:
+        said.append(f"To be measured again, and in no count, chart or yield: {_named(again)}.")
     silent = lot.counts[Standing.NO_VERDICT]
     if silent:
         said.append(f"{counted(silent, 'item')} without a verdict although there is a limit.")

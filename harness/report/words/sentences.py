@@ -13,7 +13,7 @@ from harness.evaluation.standing import (
     Standing,
     agreement,
     deciding_band,
-    standing_of_band,
+    standing_in_run,
     standing_of_run,
     worst_index,
     worst_point,
@@ -58,8 +58,8 @@ def summary(runs: Sequence[Run]) -> str:
 def bands_sentence(run: Run) -> str:
     """How the bands stand: `All 5 bands pass.` or `3 of 5 bands pass; 2 fail.`"""
     counts = dict.fromkeys(Standing, 0)
-    for band in run.bands.values():
-        counts[standing_of_band(band)] += 1
+    for band in run.bands:
+        counts[standing_in_run(run, band)] += 1
     total = len(run.bands)
     present = [(standing, count) for standing, count in counts.items() if count]
     if len(present) == 1:
@@ -84,6 +84,8 @@ def sentences(run: Run) -> list[str]:
     name = deciding_band(run)
     band = run.bands[name]
     point = worst_point(band)
+    if run.wanted_again:
+        return [again_sentence(run), _loss_sentence(name, band, point)]
     said = [bands_sentence(run), _loss_sentence(name, band, point)]
     if band.decision is not None:
         u_db = point.expanded_uncertainty_db
@@ -94,6 +96,14 @@ def sentences(run: Run) -> list[str]:
     if band.decision is not None and band.decision.advice:
         said.append(band.decision.advice)
     return said
+
+
+def again_sentence(run: Run) -> str:
+    """Why the item is to be measured again, and what that makes of its figures."""
+    return (
+        f"This item is to be measured again: {run.wanted_again}. Until then it neither passes nor "
+        "fails, and its figures count for nothing."
+    )
 
 
 def _loss_sentence(name: str, band: BandResult, point: Point) -> str:
@@ -135,16 +145,18 @@ def _predicate(standing: Standing, count: int) -> str:
         Standing.CONDITIONAL_FAIL: "fails conditionally" if one else "fail conditionally",
         Standing.NO_VERDICT: "has no verdict" if one else "have no verdict",
         Standing.FAIL: "fails" if one else "fail",
+        Standing.AGAIN: "is to be measured again" if one else "are to be measured again",
         Standing.NO_LIMIT: "has no limit" if one else "have no limit",
         Standing.UNFINISHED: "is not finished" if one else "are not finished",
     }[standing]
 
 
 def notes_of(run: Run) -> list[tuple[str, str]]:
-    """Each note once, with the bands it concerns; no bands where it concerns all of them."""
+    """Each note once, why there is no verdict first; with the bands it concerns, no bands where it
+    concerns all of them."""
     bands_of: dict[str, list[str]] = {}
     for name, band in run.bands.items():
-        for note in band.notes:
+        for note in (*band.doubts, *band.notes):
             bands_of.setdefault(note, []).append(name)
     everywhere = len(run.bands)
     return [

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 from drivers.quantities import counted
+from harness.evaluation.standing import Standing, standing_of_band
+from harness.report.words.sentences import again_sentence
 from harness.run_file.run import BandResult, Run
 
 
 def marks_of(run: Run) -> list[tuple[str, str]]:
     """What the zero did that the station does not allow, with the band it was seen in."""
     return [(name, mark) for name, band in run.bands.items() for mark in band.zero_marks]
+
+
+def doubts_of(run: Run) -> list[str]:
+    """Sentences on what keeps a finished run from being certified, until somebody has read them."""
+    said = [again_sentence(run)] if run.wanted_again else []
+    silent = [n for n, b in run.bands.items() if standing_of_band(b) is Standing.NO_VERDICT]
+    if silent:
+        said.append(f"No verdict in {', '.join(silent)}, although there is a limit.")
+    return said + [f"Marked, {name}: {mark}." for name, mark in marks_of(run)]
 
 
 def how_combined(run: Run) -> str:

@@ -17,9 +17,9 @@ from drivers.quantities import counted
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.standing import Standing, standing_of_verdict, worst_standing
 from harness.run_file import Group, open_run
+from harness.run_file.result_record import read_doubts
+from harness.run_file.run import WANTED_AGAIN
 
-WANTED_AGAIN = b"again"
-"""Kind of the event that asks for an item again."""
 Key = tuple[str, ...]
 """What a run is of: the serial number, and in a study the operator and the repeat."""
 
@@ -34,8 +34,6 @@ class Outline:
     finished: str
     standing: Standing
     parameters: dict[str, Any]
-    is_wanted_again: bool
-    """Whether the zero was found to have moved too much after it."""
 
     @property
     def serial(self) -> str:
@@ -67,7 +65,7 @@ class LotSoFar:
 
     def wanted_again(self) -> list[Outline]:
         """Items whose newest run lies beside a check of the zero that it did not hold."""
-        return [outline for outline in self.done.values() if outline.is_wanted_again]
+        return [one for one in self.done.values() if one.standing is Standing.AGAIN]
 
     @property
     def worst(self) -> Standing:
@@ -135,18 +133,22 @@ def read_outline(path: Path, procedure: str, parameter_keys: Sequence[str] = ())
             key=(item["id"], *(str(parameters.get(name, "")) for name in parameter_keys)),
             started=attributes["started"],
             finished=finished,
-            standing=_standing(file["analysis"]) if finished else Standing.UNFINISHED,
+            standing=_standing(file) if finished else Standing.UNFINISHED,
             parameters=parameters,
-            is_wanted_again=bool(finished) and WANTED_AGAIN in file["events"]["kind"].tolist(),
         )
 
 
-def _standing(analysis: Group) -> Standing:
-    """The worst standing over the bands that have a limit, from their verdicts alone."""
+def _standing(file: Group) -> Standing:
+    """The worst standing over the bands that have a limit, from their verdicts alone; or why that
+    does not count."""
+    if WANTED_AGAIN.encode() in file["events"]["kind"].tolist():
+        return Standing.AGAIN
     return worst_standing(
-        standing_of_verdict(
+        Standing.NO_VERDICT
+        if read_doubts(band)
+        else standing_of_verdict(
             Verdict(verdict) if (verdict := band.attrs["verdict"]) else None,
             is_limited=not math.isnan(band["limit_db"][0]),
         )
-        for band in analysis.values()
+        for band in file["analysis"].values()
     )

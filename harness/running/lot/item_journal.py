@@ -9,10 +9,7 @@ from drivers.sweep import Sweep
 from harness.bench.sitting import Wanted
 from harness.evaluation.run_analysis import assess
 from harness.run_file import Kind, RunJournal
-from harness.run_file.run import BandResult, Event
-
-OPERATORS_NOTE = "operator's note"
-"""Kind of the event; at most 16 bytes."""
+from harness.run_file.run import OPERATORS_NOTE, BandResult, Event
 
 
 class ItemJournal:

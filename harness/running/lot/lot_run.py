@@ -90,7 +90,7 @@ def measure_lot(
                     terminal.say("SIMULATED: the readings are made by the simulated bench.")
                 if connected.hand is not None:
                     items.on_the_bench = connected.hand.items()
-                place = OpenStation(workplace, connected, stop)
+                place = OpenStation(workplace, connected, stop, terminal)
                 lot_run = _LotRun(place, assignment, items, bands, terminal)
                 return lot_run.carry_out(function, lot, options)
         except StopRequested as request:

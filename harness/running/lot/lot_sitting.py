@@ -18,13 +18,13 @@ from harness.bench.zero_record import ZeroRecord, zero_moves
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.evaluation.read_back import read_run, run_to_be
 from harness.evaluation.run_analysis import finish
-from harness.evaluation.standing import standing_of_band, standing_of_run
+from harness.evaluation.standing import Standing, standing_of_band, standing_of_run
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
-from harness.run_file.run import BandResult, Event, Run
-from harness.running.lot.folder import WANTED_AGAIN, LotSoFar, Outline
-from harness.running.lot.item_journal import OPERATORS_NOTE, ItemJournal
+from harness.run_file.run import OPERATORS_NOTE, WANTED_AGAIN, BandResult, Event, Run
+from harness.running.lot.folder import LotSoFar, Outline
+from harness.running.lot.item_journal import ItemJournal
 from harness.running.lot.new_files import LotFiles
 from harness.running.lot.serial_round import SerialRound, Serials, named
 from harness.running.lot.trial_order import trial_order
@@ -74,7 +74,9 @@ class LotSitting:
         serials = self._study_serials()
         order = trial_order(serials, operators, repeats, self._files.folder.resolve().name)
         self._is_study = True
-        self._trials = [t for t in order if _key(t) not in self._lot.done]
+        again = {outline.key for outline in self._lot.wanted_again()}
+        done_already = self._lot.done.keys() - again
+        self._trials = [t for t in order if _key(t) not in done_already]
         done = len(order) - len(self._trials)
         self.say(
             f"{counted(len(order), 'trial')}: {counted(len(serials), 'item')}, "
@@ -221,7 +223,7 @@ class LotSitting:
         serials = list(dict.fromkeys(file.wanted.serial for file in since))
         event = None
         if worst.is_too_much:
-            event = Event(after.time, WANTED_AGAIN.decode(), f"the zero moved by {worst}")
+            event = Event(after.time, WANTED_AGAIN, f"the zero moved by {worst}")
 
         def with_check(journal: RunJournal) -> None:
             after.write_into(journal, 1)
@@ -255,6 +257,9 @@ class LotSitting:
             return
         now = _outline(run, file.wanted)
         self._lot.add(now)
+        if now.standing is Standing.AGAIN:
+            # told of all of them at once
+            return
         if now.standing is not earlier.standing and not self._is_study:
             self._terminal.bell(2)
             self.say(
@@ -302,10 +307,8 @@ def _key(wanted: Wanted) -> tuple[str, ...]:
 
 
 def _outline(run: Run, wanted: Wanted) -> Outline:
-    is_again = any(event.kind == WANTED_AGAIN.decode() for event in run.events)
     return Outline(
-        run.path, _key(wanted), run.started, run.finished, standing_of_run(run), run.parameters,
-        is_again,
+        run.path, _key(wanted), run.started, run.finished, standing_of_run(run), run.parameters
     )  # fmt: skip
 
 

@@ -103,14 +103,14 @@ def require_asked_for(sweep):
     "case", [n for n in KINDS if n.startswith(UNLIKE) or "unlike" in n], indirect=True
 )
 def test_unlike_words_give_the_same_numbers(case):
-    """Against the response that the analyzers are declared to have, at single precision."""
+    """Against the response that the analyzers are declared to have, but for their noise."""
     case.source.configure(SETTINGS)
     case.source.rf_on()
     sweep = case.source.sweep()
     for trace, readings in zip(sweep.traces, sweep.readings, strict=True):
         expected = line_response("S21" if case.is_scalar() else trace, SETTINGS.frequency_hz())
         expected = np.abs(expected) if case.is_scalar() else expected
-        assert readings == pytest.approx(expected, rel=2e-6)
+        assert readings == pytest.approx(expected, rel=1e-5)
 
 
 def test_power_above_the_ceiling_is_never_sent(case):

@@ -9,14 +9,16 @@ from hypothesis import strategies as st
 from drivers.errors import InputError, InstrumentError, RunFileError
 from drivers.sweep import SweepSettings
 from harness.bench import rehearsal
+from harness.bench.operator_lines import OperatorLine
 from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import rehearse
-from harness.connections.exchange import PersonAtTheBench
+from harness.connections.operator_exchange import OperatorExchange
 from harness.running.finding_procedures import find_procedure, procedure_names
 from harness.running.interrupts import StopSignals
 from harness.running.item_run import Assignment, ItemRun
 from harness.running.measure import rehearsed
 from harness.running.open_station import OpenStation
+from harness.station.items import Item
 from procedures.qualify import qualify
 
 BANDS = {
@@ -50,7 +52,8 @@ def test_a_person_is_told_what_is_between_the_leads():
     asked = []
     leads = SimpleNamespace(connector="SMA", torque_n_m=0.56)
     station = SimpleNamespace(through=None, leads=leads)
-    person = PersonAtTheBench(station, lambda text: None, asked.append)
+    terminal = SimpleNamespace(say_all=asked.extend, ask=lambda prompt: OperatorLine())
+    person = OperatorExchange(station, terminal, asked.append, {"X": Item()})
     person.connect_through(again=False)
     for number in (1, 2):
         person.connect_item("X", number, 3)

@@ -10,7 +10,7 @@ import pytest
 from harness.evaluation.read_back import read_run
 from harness.report.pages.certificate_page import certificate_page, roles_of
 from harness.report.pages.frame import css_string
-from harness.station.certificate_details import read_details
+from harness.station.certificate_details import CertificateDetails, read_details
 from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
 from tests.harness.report.pages.test_run_page import Outline
@@ -122,6 +122,24 @@ def test_mistakes_come_all_at_once(run_file, tmp_path):
     assert done.returncode == 2
     assert "did you mean 'file of the item, 1'?" in done.stderr
     assert not list(tmp_path.glob("*.html"))
+
+
+def test_what_is_doubted_is_certified_only_by_who_read_it(run_file, tmp_path):
+    """A mark of the zero, and a band whose readings allow no verdict although it has a limit."""
+    run = read_run(run_file)
+    name, band = next(iter(run.bands.items()))
+    for doubted, says in (
+        (dataclasses.replace(band, zero_marks=("the zero is 3 h old",)), "the zero is 3 h old"),
+        (dataclasses.replace(band, decision=None), f"No verdict in {name}"),
+    ):
+        suspicious = dataclasses.replace(run, bands={**run.bands, name: doubted})
+        with pytest.raises(ValueError, match=says):
+            certificate_page(suspicious, CertificateDetails(), "0" * 64)
+        page = certificate_page(suspicious, CertificateDetails(), "0" * 64, "agreed by <phone>")
+        page = page.replace("\u00a0", " ")
+        assert says in page
+        assert "Reason given: agreed by &lt;phone&gt;" in page
+    assert "Reason given" not in certificate_page(run, CertificateDetails(), "0" * 64, "whatever")
 
 
 def test_what_was_handed_out_is_kept(run_file, tmp_path):

@@ -243,9 +243,9 @@ def test_leads_that_are_not_joined_are_asked_for_again_and_then_refused(
     use_people(workplace_folder, start_bench())
     done = tareline("run", "qualify", "--item", "JMP-0107", folder=workplace_folder, typed="\n" * 9)
     assert done.returncode == 3
-    assert done.stderr.count("Press Enter") == 3
+    assert done.stderr.count("Enter when it is done") == 3
     # the reason stands before each further prompt, and in the error
-    parts = done.stderr.split("Press Enter")
+    parts = done.stderr.split("Enter when it is done")
     assert all("as if the leads were not joined" in part for part in parts[1:])
     (path,) = (workplace_folder / "results").glob("*.h5")
     with open_run(path) as file:
@@ -263,7 +263,7 @@ def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
     )  # fmt: skip
     # nobody followed the prompts: the leads stay joined, and the "item" loses nothing
     prompts = done.stderr
-    assert prompts.count("Press Enter") == 4
+    assert prompts.count("Enter when it is done") == 4
     assert "Join the two leads with the adapter (SMA straight adapter, serial T-02)" in prompts
     assert "Put JMP-0107 between the leads (insertion 1 of 2)" in prompts
     assert "Undo JMP-0107, connect it again (insertion 2 of 2)" in prompts

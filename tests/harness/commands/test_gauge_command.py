@@ -19,6 +19,7 @@ from harness.report.tables.gauge_table import print_study
 from harness.report.words.gauge_words import band_sentences
 from harness.several_runs.gauge_results import assess_study
 from harness.several_runs.gauge_runs import StudiedBand, StudiedRuns, read_study
+from tests.harness.lot_files import ask_again
 from tests.harness.study_runs import STARTED, study_workplace, write_study_run
 
 ITEMS, OPERATORS, REPEATS = ("PIG-9", "PIG-10"), ("Ada", "Bo"), (1, 2)
@@ -172,8 +173,10 @@ def test_unfinished_and_other_runs_are_told(made, results):
     write_study_run(results, workplace, "PIG-9", again, by_band, **later)
     write_study_run(results, workplace, "PIG-9", {"sweeps": 1}, by_band, started=STARTED + 8e5)
     write_study_run(results, workplace, "PIG-9", again, by_band, started=STARTED + 7e5)
+    ask_again(write_study_run(results, workplace, "PIG-9", again, by_band, started=STARTED + 7.5e5))
     read = read_study(results)
     notes = " ".join(read.notes)
+    assert "To be measured again, left out" in notes
     assert "1 run without operator and repeat left out" in notes
     assert "1 earlier run superseded" in notes
     assert "Not finished, left out" in notes

@@ -30,7 +30,7 @@ from harness.connections.operator_prompts import (
     torque,
 )
 from harness.connections.operator_terminal import OperatorTerminal
-from harness.connections.typed_lines import TypedLines
+from harness.connections.typed_lines import TypedLine, TypedLines
 from harness.evaluation.standing import Standing
 from harness.report.words.signs import shown
 from harness.running.lot.trial_order import trial_order
@@ -265,9 +265,9 @@ def test_a_line_is_waited_for_with_an_end():
     threading.Thread(target=os.write, args=(writing, b"half a li")).start()
     assert lines.next(0.05) is None
     os.write(writing, b"ne\r\nlast")
-    assert lines.next() == "half a line"
+    assert lines.next() == TypedLine("half a line")
     os.close(writing)
-    assert lines.next() == "last"
+    assert lines.next() == TypedLine("last")
     for _ in range(2):
         with pytest.raises(EOFError):
             lines.next(0.0)

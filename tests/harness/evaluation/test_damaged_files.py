@@ -24,7 +24,7 @@ from harness.run_file import open_run, read_events, read_header, read_readings, 
 from harness.run_file.figures import read_figures
 from tests.harness.made_runs import Length, header, make_run
 
-MUTANTS = {"finished": 40, "unfinished": 100}
+MUTANTS = {"finished": 25, "unfinished": 60}
 WHOLE = {"finished": 150, "unfinished": 360}
 LONGEST_S = 120.0
 PAGE = 512

@@ -18,6 +18,7 @@ from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from harness.station.statements import statements_of
 from harness.station.station import Station
+from tests.harness.lot_files import ask_again
 from tests.harness.set_ups import use_set_up
 
 ITEMS = ["PIG-0451", "JMP-0107", "FDR-0012"]
@@ -158,6 +159,17 @@ def test_a_run_that_is_not_what_was_written_does_not_count(folder, runs, tmp_pat
         file[f"analysis/{BAND}/insertion_means_db"][0] += 1e-3
     assert earlier_runs(workplace.station, tmp_path, grids, said.append) == {}
     assert any("changed.h5 was passed over" in text for text in said)
+
+
+def test_what_is_to_be_measured_again_does_not_count(folder, runs, tmp_path):
+    """Nobody knows which zero its insertions were made with."""
+    workplace, _ = workplace_at(folder)
+    grids = {BAND: workplace.station.settings(BAND).frequency_hz()}
+    (tmp_path / "results").mkdir()
+    ask_again(shutil.copy(runs["PIG-0451"].path, tmp_path / "results" / "doubted.h5"))
+    said = []
+    assert earlier_runs(workplace.station, tmp_path, grids, said.append) == {}
+    assert "doubted.h5 was passed over: it is to be measured again (the zero moved" in said[0]
 
 
 def test_a_history_that_is_no_folder_is_refused(folder, tmp_path):

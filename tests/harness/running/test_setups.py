@@ -257,8 +257,9 @@ def test_a_person_connects_through_and_item_to_a_switch_once(tmp_path, start_ben
     done = tareline(
         "run", "qualify", "--item", ITEM, "--insertions", "3", folder=folder, typed="\n"
     )
-    assert done.stderr.count("Press Enter") == 1
-    assert "to channel 101 of the switch and PIG-0451 to channel 102" in done.stderr
+    assert done.stderr.count("Enter when it is done") == 1
+    told = " ".join(done.stderr.split())
+    assert "to channel 101 of the switch and PIG-0451 to channel 102" in told
 
 
 def read(folder):

@@ -11,6 +11,7 @@ from drivers.link.guard import PERSISTENCE_S
 from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.simulated.physics.truth import insertion_loss_db
+from drivers.sweep import RepeatedReadingsError
 from harness.evaluation.read_back import read_run
 from tests.harness.short_run import (
     DEADLINE_S,
@@ -28,7 +29,8 @@ from tests.harness.short_run import (
 
 READ, START, STOP = "on=TRACe:DATA?", "on=INITiate:IMMediate", "on=SENSe:FREQuency:STOP"
 AT = {"clipped-setting": STOP, "endless-sweep": START, "restart": START, "power-trip": START,
-      "error-flood": START}  # fmt: skip
+      "error-flood": START, "trigger-ignored": START, "half-old-trace": START,
+      "late-start": START}  # fmt: skip
 """Where a kind strikes that acts on messages; all others strike when a trace is read."""
 ERRORS = {
     "silence": LinkError, "late-answer": LinkError, "slow-drip": LinkError,
@@ -37,6 +39,9 @@ ERRORS = {
     "wrong-byte-order": AnswerError, "not-a-number": AnswerError, "wrong-points": AnswerError,
     "garbage": AnswerError, "clipped-setting": AnswerError, "endless-sweep": LinkError,
     "restart": (LinkError, AnswerError, RefusedError), "power-trip": (AnswerError, RefusedError),
+    "trigger-ignored": RepeatedReadingsError, "half-old-trace": RepeatedReadingsError,
+    "late-start": RepeatedReadingsError, "answer-before": AnswerError,
+    "trace-for-another": RepeatedReadingsError,
     "error-flood": RefusedError, "second-client": (AnswerError, RefusedError, LinkError),
 }  # fmt: skip
 """What a fault is called that does not pass."""

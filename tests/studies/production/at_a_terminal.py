@@ -65,7 +65,11 @@ class AtATerminal:
 
     def type(self, line):
         """Type a line and press Enter."""
-        os.write(self._ours, f"{line}\n".encode())
+        self.sends(f"{line}\r".encode())
+
+    def sends(self, keys):
+        """Keys as a keyboard or a reader sends them."""
+        os.write(self._ours, keys)
 
     def kill(self):
         """End it without warning."""

@@ -1,11 +1,14 @@
 """A small lot at a terminal: hands-free, a fumbling operator, one bad item, killed once."""
 
 import numpy as np
+import pytest
 
 from tests.harness.command_line import load
 from tests.studies.production.drawn_lot import DrawnLot
 from tests.studies.production.judgement import judged
 from tests.studies.production.killed_twice import measured
+
+pytestmark = pytest.mark.study
 
 QUICK_HANDS = """reaction_time = "1 s"
 undoing_time = "1 s"

@@ -22,6 +22,8 @@ from tests.harness.set_ups import (
     use_set_up,
 )
 
+pytestmark = pytest.mark.study
+
 BAND, ITEM = "backhaul-5600", "FDR-0012"
 EVERY_S = 120.0
 TICKS, CHECKS, SWEEPS_A_CHECK = 240, 9, 4

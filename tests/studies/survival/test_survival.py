@@ -16,6 +16,8 @@ from tests.studies.survival.trial import (
     undisturbed,
 )
 
+pytestmark = pytest.mark.study
+
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):

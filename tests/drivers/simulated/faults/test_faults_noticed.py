@@ -17,7 +17,8 @@ SWEEP_ONCE = (
 )
 
 STEPS = (
-    SWEEP_ONCE, "TRAC? S21", "SOUR:POW -20;:SENS:SWE:POIN 21;POIN?", "INIT;*OPC?",
+    SWEEP_ONCE, "TRAC? S21", "INIT;*OPC?", "TRAC? S21",
+    "SOUR:POW -20;:SENS:SWE:POIN 21;POIN?", "INIT;*OPC?",
     "SOUR:POW?;:OUTP?", "SYST:ERR?", "*IDN?", "*IDN?",
 )  # fmt: skip
 
@@ -25,6 +26,7 @@ STEPS = (
 def conversation(address: str, timeout_s: float) -> list[str]:
     """What a client without any library gets, up to where something fails."""
     heard: list[str] = []
+    traces: list[np.ndarray | None] = []
     port = int(address.split("::")[2])
     with socket.create_connection(("127.0.0.1", port), timeout_s) as client:
         for text in STEPS:
@@ -35,17 +37,29 @@ def conversation(address: str, timeout_s: float) -> list[str]:
                     pieces.append(client.recv(65536))
             except OSError as error:
                 return [*heard, type(error).__name__]
-            heard.append(f"{without_noise(b''.join(pieces))} in {len(pieces)}")
+            traces.append(numbers(b"".join(pieces)))
+            heard.append(f"{without_noise(b''.join(pieces), traces)} in {len(pieces)}")
     return heard
 
 
-def without_noise(answer: bytes) -> str:
-    """An answer; of a trace how long it states to be, how long it is, and whether it can be."""
+def numbers(answer: bytes) -> np.ndarray | None:
+    """The numbers of a trace; None of any other answer."""
     if answer[:1] != b"#" or len(answer) % 8 != 6:
+        return None
+    return np.frombuffer(answer[5:-1], ">f8")
+
+
+def without_noise(answer: bytes, traces: list[np.ndarray | None]) -> str:
+    """An answer; of a trace how long it states to be, how long it is, its level as far as it can
+    be one, and how many of its numbers are those of an earlier one."""
+    trace = traces[-1]
+    if trace is None:
         return repr(answer)
     with np.errstate(all="ignore"):
-        can_be = np.all(np.abs(np.frombuffer(answer[5:-1], ">f8")) < 2.0)
-    return f"{answer[:5]!r} {len(answer)} {can_be}"
+        level = round(np.log2(np.median(np.abs(trace[:20])))) if np.all(np.abs(trace) < 2) else "no"
+    earlier = [each for each in traces[:-1] if each is not None and len(each) == len(trace)]
+    old = [int(np.count_nonzero(each == trace)) for each in earlier]
+    return f"{answer[:5]!r} {len(answer)} {level} {old}"
 
 
 @pytest.fixture(scope="module")
@@ -66,8 +80,9 @@ def test_every_kind_is_noticed_on_the_wire(bench, kind: str) -> None:
     link.close()
     undisturbed = conversation(bench.addresses["analyzer"], 20.0)
     assert len(undisturbed) == len(STEPS)
-    assert undisturbed[1] == f"b'#3176' {5 + 16 * POINTS + 1} True in 1"
-    hand.write(f'FAULt:ARM "analyzer","{kind}"')
+    assert undisturbed[1].startswith(f"b'#3176' {5 + 16 * POINTS + 1} -")
+    assert undisturbed[3].endswith("[0] in 1")
+    hand.write(f'FAULt:ARM "analyzer","{kind}","nth=3"')
     assert hand.query("SYST:ERR?") == '0,"No error"'
     assert conversation(bench.addresses["analyzer"], TIMEOUT_S) != undisturbed
     assert f" {kind}: " in hand.query("FAULt:LOG?")

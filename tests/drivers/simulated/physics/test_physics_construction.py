@@ -225,6 +225,19 @@ def test_parts_in_a_row_cascade(first, second):
     assert both.s == pytest.approx((one**two).s, abs=1e-9)
 
 
+def test_a_chain_is_scikit_rf_s_to_the_last_bit():
+    """A run that is gone on with is measured on a bench that reads as it did when it began."""
+    chance = np.random.default_rng(3)
+    frequency = Frequency.from_f(WIDE_HZ, unit="hz")
+    networks = [
+        Network(frequency=frequency, s=(real + 1j * imaginary) / 3, z0=50)
+        for real, imaginary in chance.normal(size=(4, 2, len(WIDE_HZ), 2, 2))
+    ]
+    first, second, third, fourth = networks
+    by_scikit_rf = ((first**second) ** third) ** fourth
+    assert np.array_equal(Workshop.chain(networks).s, by_scikit_rf.s)
+
+
 @pytest.mark.parametrize("attenuation_db", [0.5, 3.0, 10.0, 40.0])
 def test_a_pad_attenuates_what_it_says(attenuation_db):
     """A resistive T for 50 ohm is matched and loses the stated dB at every frequency."""

@@ -221,7 +221,7 @@ def test_a_loss_far_below_zero_has_no_verdict():
     made = readings(rng, np.full(9, -78.0), insertions=3, making_db=0.01, noise_db=0.001)
     result = evaluate(made, statements(9), limit_db=np.full(9, 1.0))
     assert result.decision is None
-    assert "no passive item" in " ".join(result.notes)
+    assert "no passive item can" in result.doubts[0]
 
 
 def test_a_clock_that_ran_backwards_is_refused():
@@ -259,7 +259,7 @@ def test_an_unknown_reflection_is_taken_as_total():
     assert line.standard_uncertainty_db[0] == pytest.approx(8.686 * 0.03, rel=0.01)
 
 
-@pytest.mark.parametrize("loss_db", [0.0, -0.01, 40.0])
+@pytest.mark.parametrize("loss_db", [0.0, -0.005, 40.0])
 def test_losses_near_nothing_and_large_ones_are_evaluated(loss_db):
     rng = np.random.default_rng(10)
     made = readings(rng, np.full(9, loss_db), insertions=4, making_db=0.01, noise_db=0.001)
