@@ -70,26 +70,34 @@ class EarlierReadings:
 
         Both are empty where nothing speaks against them.
         """
+        digests = [hash(values.tobytes()) for values in readings]
         doubt = (
-            self._one_for_another(names, readings, band)
-            or self._frozen(names, readings, band)
-            or self._known(names, readings, band)
+            self._one_for_another(names, readings, band, digests)
+            or self._frozen(names, readings)
+            or self._known(names, readings, band, digests)
             or self._partly_old(names, readings, band)
         )
         if not doubt:
             self._learn(readings, band)
             self._undisturbed = band
-        self._remember(readings, band)
+        self._last[band] = self._latest = readings
+        self._digests.update(dict.fromkeys(digests))
+        while len(self._digests) > MOST_KEPT:
+            del self._digests[next(iter(self._digests))]
         return doubt or ("", "")
 
     def _one_for_another(
-        self, names: Sequence[str], readings: NDArray[np.complex128], band: Hashable
+        self,
+        names: Sequence[str],
+        readings: NDArray[np.complex128],
+        band: Hashable,
+        digests: Sequence[int],
     ) -> tuple[str, str] | None:
+        if len(set(digests)) == len(digests):
+            return None
         for first in range(len(names)):
             alike = [
-                other
-                for other in range(first + 1, len(names))
-                if np.array_equal(readings[first], readings[other])
+                other for other in range(first + 1, len(names)) if digests[first] == digests[other]
             ]
             if alike and self._decades(readings, first, band) >= DECADES:
                 told = " and ".join(names[each] for each in (first, *alike))
@@ -97,15 +105,15 @@ class EarlierReadings:
         return None
 
     def _frozen(
-        self, names: Sequence[str], readings: NDArray[np.complex128], band: Hashable
+        self, names: Sequence[str], readings: NDArray[np.complex128]
     ) -> tuple[str, str] | None:
         """Whether one number came again and again from point to point."""
+        if not self._is_point_by_point and not np.any(readings[:, 0] == readings[:, -1]):
+            return None
         before = readings[:, :1] * np.nan
         if self._is_point_by_point and self._latest.shape[:1] == before.shape[:1]:
             before = self._latest[:, -1:]
         same = readings == np.hstack([before, readings[:, :-1]])
-        if not np.any(same if self._is_point_by_point else np.all(same[:, 1:], axis=1)):
-            return None
         for row, name in enumerate(names):
             length, where = longest_run(same[row])
             if not self._is_point_by_point and length < same.shape[1] - 1:
@@ -119,11 +127,14 @@ class EarlierReadings:
         return None
 
     def _known(
-        self, names: Sequence[str], readings: NDArray[np.complex128], band: Hashable
+        self,
+        names: Sequence[str],
+        readings: NDArray[np.complex128],
+        band: Hashable,
+        digests: Sequence[int],
     ) -> tuple[str, str] | None:
         for row, name in enumerate(names):
-            is_known = _digest(readings[row]) in self._digests
-            if is_known and self._decades(readings, row, band) >= DECADES:
+            if digests[row] in self._digests and self._decades(readings, row, band) >= DECADES:
                 return f"{name} came as the very same numbers as in an earlier sweep", UNSWEPT_HINT
         return None
 
@@ -168,13 +179,6 @@ class EarlierReadings:
             pairs, largest = self._repeated.get((band, row), (0, 0.0))
             self._repeated[band, row] = pairs + 1, max(largest, share)
 
-    def _remember(self, readings: NDArray[np.complex128], band: Hashable) -> None:
-        self._last[band] = self._latest = readings
-        for values in readings:
-            self._digests[_digest(values)] = None
-        while len(self._digests) > MOST_KEPT:
-            del self._digests[next(iter(self._digests))]
-
 
 def _share_by_step(values: NDArray[np.complex128]) -> float:
     """The largest share of points (P,) that noise lets repeat, by the step of the readings.
@@ -185,10 +189,6 @@ def _share_by_step(values: NDArray[np.complex128]) -> float:
     numbers = NUMBERS_OF_A_PHASOR if np.any(values.imag) else 1
     share = step_db(values) / (2.0 * np.sqrt(np.pi) * LEAST_NOISE_DB)
     return float(np.clip(share, RARELY, 1.0)) ** numbers
-
-
-def _digest(values: NDArray[np.complex128]) -> int:
-    return hash(values.tobytes())
 
 
 def _tells(values: NDArray[np.complex128]) -> NDArray[np.bool_]:

@@ -14,7 +14,7 @@ from functools import partial
 
 from drivers.errors import InputError, InstrumentError
 from drivers.quantities import TIME_UNITS, counted, parse_quantity
-from drivers.sweep import SuspectSweepError, SweepSettings
+from drivers.sweep import SuspectSweepError, SweepSettings, UnsettledError
 from harness.bench.bench import NORMALIZATION_SWEEPS
 from harness.bench.connecting import change_connection, join_leads, sweep_insertion
 from harness.bench.equipment import Equipment
@@ -31,6 +31,10 @@ MOST_FURTHER = 1
 NO_ZERO = (
     "! What should be the joined leads does not read so: nothing more is measured. See what is "
     "between them; the same command goes on with the lot."
+)
+SWEEPS_DISAGREE = (
+    "sweeps of one connection do not agree: a contact is loose, or opens and closes; tighten both "
+    "ends and measure it again"
 )
 NOTHING_COMES_THROUGH = "nothing comes through: the item is open, or it is not connected"
 
@@ -51,6 +55,8 @@ class _ItemInHand:
     """Whether what is inserted has been swept, and believed or given up."""
     is_silent: bool = False
     """Whether nothing came through at the last insertion."""
+    is_unsettled: bool = False
+    """Whether sweeps of one of its connections did not agree, made again either."""
     asked: OperatorCommand | None = None
     """What the operator wants instead of going on with it."""
 
@@ -178,7 +184,7 @@ class LotBench:
         """
         item = self._require_item("further_insertions()")
         for number in range(1, most + 1):
-            if item.asked is not None:
+            if item.asked is not None or item.is_unsettled:
                 return
             if item.swept and not item.is_silent and not self._sitting.is_doubtful(item.file):
                 return
@@ -199,7 +205,7 @@ class LotBench:
         if item is None or not self._is_inserted:
             raise not_inserted()
         require_positive(count, "sweeps")
-        if item.is_silent:
+        if item.is_silent or item.is_unsettled:
             return
         try:
             if item.is_settled:
@@ -212,6 +218,9 @@ class LotBench:
             item.swept += 1
         except Asked as asked:
             item.asked = asked.command
+        except UnsettledError as error:
+            item.is_unsettled = self._is_surprised = True
+            item.sweeping.record("note", f"insertion {item.insertions}: {error.what}")
         except SuspectSweepError as error:
             if not at_the_floor(error.sweep, self._equipment.floor_db)[0]:
                 raise
@@ -288,6 +297,8 @@ class LotBench:
         if item.asked is not None:
             self._is_ending = self._is_ending or item.asked is OperatorCommand.STOP
             self._sitting.give_up(item.file, f"left by the operator ({item.asked.word})")
+        elif item.is_unsettled:
+            self._sitting.give_up(item.file, SWEEPS_DISAGREE)
         elif not item.swept:
             self._sitting.give_up(item.file, NOTHING_COMES_THROUGH)
         else:

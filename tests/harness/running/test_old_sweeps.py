@@ -5,17 +5,22 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.simulated.described.bench_description import read_description
+from drivers.simulated.launch import SimulatedBenchProcess
 from drivers.simulated.physics.truth import insertion_loss_db
-from drivers.sweep import RepeatedReadingsError
+from drivers.sweep import RepeatedReadingsError, UnsettledError
 from harness.evaluation.read_back import read_run
 from harness.running.finding_procedures import find_procedure
 from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
+from harness.station.starter_files import write_starter
+from tests.harness.command_line import tareline
+from tests.harness.production_bench import production_station
 from tests.harness.set_ups import replace
 from tests.harness.short_run import ITEM, arm, station_on
 
 STARTED, READ = "on=INITiate:IMMediate", "on=TRACe:DATA?"
 FOR_EVER = "count=0"
+LOOSE, SOUND = "PIG-0702", "PIG-0701"
 
 
 def qualified(workplace, folder, sweeps):
@@ -95,3 +100,33 @@ def test_a_dialect_without_its_trace_is_refused_before_anything_is_sent(bench, t
     workplace = read_workplace(tmp_path / "station.toml", tmp_path / "items.toml")
     with pytest.raises(InputError, match="cannot tell its traces apart"):
         qualified(workplace, tmp_path, 2)
+
+
+@pytest.fixture(scope="module")
+def loose(tmp_path_factory):
+    """A bench on which two items have a contact that opens and closes."""
+    folder = tmp_path_factory.mktemp("loose")
+    write_starter(folder)
+    path = folder / "simulated-bench.toml"
+    pin = '{ kind = "loose-pin", probability = 0.5, gap = "0.1 pF" },'
+    for item in (LOOSE, ITEM):
+        head = f"[items.{item}]\nparts = ["
+        replace(path, (head, f"{head}{pin}"))
+    with SimulatedBenchProcess(path) as process:
+        yield process
+
+
+def test_an_item_whose_contact_opens_and_closes_has_no_verdict(loose, tmp_path):
+    """In a lot it holds nobody up; alone it is an error that names the cause."""
+    production_station(loose, tmp_path)
+    (tmp_path / "serials.txt").write_text(f"{LOOSE}\n{SOUND}\n", "utf-8")
+    lot = tareline("run", "spot-check", "--serials", "serials.txt", "--results", "lot", "--sweeps",
+                   8, folder=tmp_path)  # fmt: skip
+    assert f"! {LOOSE}" in lot.stderr
+    assert "opens and closes" in lot.stderr
+    assert f"{SOUND}  ✓ pass" in lot.stderr
+    assert lot.returncode == 1
+    workplace = station_on(loose, tmp_path / "alone", "vector")
+    with pytest.raises(UnsettledError, match="of one connection differ by") as raised:
+        qualified(workplace, tmp_path, 8)
+    assert "may be loose" in raised.value.hint
