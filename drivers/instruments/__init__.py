@@ -9,6 +9,7 @@ __all__ = [
     "hand",
     "network_analyzer",
     "power_meter",
+    "reading_step",
     "signal_generator",
     "signal_switch",
     "spectrum_analyzer",

@@ -7,6 +7,7 @@ link was lost.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import nullcontext, suppress
@@ -80,6 +81,10 @@ class Sweeping:
         self.swept: dict[str, list[Sweep]] = {}
         """The first few good sweeps of the last `sweep_bands`, by band."""
         self._is_age_told = False
+        self._is_wary = False
+        """Whether readings were old, or did not settle, before."""
+        self._compared: set[str] = set()
+        """Bands of which a sweep that was made alone was compared with another one."""
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
         """Where points at the receiver's floor came again, and so are what they are."""
@@ -241,9 +246,9 @@ class Sweeping:
                     self._good[band, kind] += 1
                     made.append(sweep)
                     self._tell_end_of_trouble()
-                if self.equipment.has_readings:
-                    require_agreement(made, self.equipment.floor_db, self.equipment.settling_db)
+                self._require_agreement(band, kind, made)
             except (RepeatedReadingsError, UnsettledError) as error:
+                self._is_wary = True
                 doubt = error
             if doubt is None:
                 try:
@@ -266,6 +271,27 @@ class Sweeping:
                 if not self._storing.is_deferred:
                     self._storing.drain()
                 return
+
+    def _require_agreement(self, band: str, kind: Kind, made: list[Sweep]) -> None:
+        """Compare the sweeps of a connection, one that was made alone with one that is not kept.
+
+        An instrument that is a sweep behind shows what was connected before in the first of them.
+        The first insertion tells, and then all of them where anything was old already; a schedule
+        has no time for it, and many sweeps to each connection.
+
+        Raises:
+            UnsettledError: they do not agree.
+            RepeatedReadingsError: the one that is not kept came before.
+        """
+        tools = self.equipment
+        if not tools.has_readings or math.isinf(tools.settling_db):
+            return
+        if len(made) == 1 and kind == "insertions" and not self._patience_s:
+            if band in self._compared and not self._is_wary:
+                return
+            self._compared.add(band)
+            made = [*made, self._good_sweep(band, kind, 0, is_first=False)]
+        require_agreement(made, tools.floor_db, tools.settling_db)
 
     def _begin(self, settings: SweepSettings) -> None:
         """Set a band up and switch RF on, with one fresh start if an instrument fails."""

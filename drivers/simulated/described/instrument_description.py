@@ -65,6 +65,8 @@ class DescribedAnalyzer(DescribedReceiver):
     """Level at a receiver above which it compresses; left out: none."""
     isolation_db: RatioDb | None = Field(default=None, alias="isolation", gt=0)
     """Between the source and the receiver of the other port; left out: perfect."""
+    one_way: bool = False
+    """Whether it measures from port 1 only, and answers zeros for S12 and S22."""
 
     @model_validator(mode="after")
     def _powers_in_order(self) -> DescribedAnalyzer:

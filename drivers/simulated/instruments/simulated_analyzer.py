@@ -225,6 +225,8 @@ class SimulatedAnalyzer:
         trace_ratio = np.sqrt(2.0) * relative_noise(table.trace_noise_db) * bandwidth_ratio
         floor_ratio = 10.0 ** ((table.noise_floor_dbm - power_dbm) / 20.0) * bandwidth_ratio
         readings = total / count * (1.0 + trace * trace_ratio) + floor * floor_ratio
+        if table.one_way:
+            readings[:, :, 1] = 0.0
         return readings, is_overloaded
 
     def _received(

@@ -28,6 +28,7 @@ from harness.analysis.expected.catalogue_parts import (
     Cable,
     CableMaximum,
     Construction,
+    MakersSpread,
     PublishedPoints,
     Stated,
 )
@@ -145,6 +146,26 @@ class ConstantsEntry(Entry):
         return self
 
 
+class SpreadEntry(Entry):
+    """Where the tables of different makers differ by more than relative_uncertainty."""
+
+    points_mhz: Points = Field(min_length=1)
+    """Frequency and relative standard uncertainty; above the last, relative_uncertainty."""
+    source: Text
+
+    @field_validator("points_mhz")
+    @classmethod
+    def _rises(cls, points: Points) -> Points:
+        return _rising(points)
+
+    def spread(self, sources: Mapping[str, str], above: float) -> MakersSpread:
+        """With the uncertainty `above` its last point from there on."""
+        mhz, differ = np.array(self.points_mhz, dtype=np.float64).T
+        # a step is a very steep line
+        at = np.append(mhz, mhz[-1] * (1.0 + 1e-9)) * 1e6
+        return MakersSpread(at, np.append(differ, above), told(self.source, sources))
+
+
 class CableEntry(Entry):
     """A cable: its published points, or constants found otherwise."""
 
@@ -162,6 +183,7 @@ class CableEntry(Entry):
     points_temperature_c: Annotated[Number, Field(ge=-100, le=200)] = POINTS_TEMPERATURE_C
     constants: ConstantsEntry | None = None
     relative_uncertainty: Share
+    makers_differ: SpreadEntry | None = None
     source: Text
     velocity_factor: StatedShare | None = None
     temperature_coefficient: CoefficientEntry | None = None
@@ -240,6 +262,9 @@ class CableEntry(Entry):
             rated_frequency=None if rated is None else rated.stated(sources),
             construction=None if made is None else made.construction(sources),
             aliases=self.aliases,
+            spread=None
+            if self.makers_differ is None
+            else self.makers_differ.spread(sources, self.relative_uncertainty),
         )
         if self.maximum is None:
             return cable

@@ -90,6 +90,17 @@ class CableMaximum:
 
 
 @dataclass(frozen=True)
+class MakersSpread:
+    """By how much the tables of different makers differ, where that depends on frequency."""
+
+    frequency_hz: FloatArray
+    """(M,), rising."""
+    relative_uncertainty: FloatArray
+    """(M,), standard; between the points it goes with the logarithm of frequency."""
+    source: str
+
+
+@dataclass(frozen=True)
 class Cable:
     """A cable type: attenuation a sqrt(f) + b f in dB/m with f in GHz."""
 
@@ -117,6 +128,8 @@ class Cable:
     """In Hz."""
     construction: Construction | None = None
     aliases: tuple[str, ...] = ()
+    spread: MakersSpread | None = None
+    """In place of `relative_uncertainty` where makers differ more at some frequencies."""
 
     def relative_uncertainty_at(self, frequency_hz: FloatArray) -> FloatArray:
         """Relative standard uncertainty, (P,): spread of the type and what the fit leaves open.
@@ -127,7 +140,11 @@ class Cable:
         beyond = np.maximum(frequency_hz / self.highest_point_hz, 1.0)
         fit = curve_variance(np.asarray(self.covariance), frequency_hz)
         nominal = self.attenuation_at_points_db_per_m(frequency_hz)
-        return np.asarray(np.sqrt((self.relative_uncertainty * beyond) ** 2 + fit / nominal**2))
+        of_type: float | FloatArray = self.relative_uncertainty
+        if self.spread is not None:
+            at, differ = self.spread.frequency_hz, self.spread.relative_uncertainty
+            of_type = np.interp(np.log(frequency_hz), np.log(at), differ)
+        return np.asarray(np.sqrt((of_type * beyond) ** 2 + fit / nominal**2))
 
     def attenuation_db_per_m(
         self, frequency_hz: FloatArray, temperature_c: float = POINTS_TEMPERATURE_C

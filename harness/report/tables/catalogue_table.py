@@ -76,6 +76,13 @@ def _of_cable(cable: Cable) -> Iterator[str]:
     of_type = 100 * cable.relative_uncertainty
     yield f"  (u of the fit {u_a:.4f} and {u_b:.4f}; of the type {of_type:g} %)"
     yield f"  source: {cable.source}"
+    if cable.spread is not None:
+        at, differ = cable.spread.frequency_hz[:-1], cable.spread.relative_uncertainty
+        told = ", ".join(
+            f"{100 * u:g} % at {f / 1e6:g} MHz" for f, u in zip(at, differ, strict=False)
+        )
+        yield f"  (makers differ more there: u {told})"
+        yield f"  source: {cable.spread.source}"
     residuals = cable.fit_residuals()
     if residuals is not None:
         worst = float(np.abs(residuals).max())

@@ -79,6 +79,8 @@ def finding_sentences(finding: Finding) -> list[str]:
     """Plain sentences; the first is enough for somebody in a hurry."""
     if not finding.is_accused:
         return ["Nothing in the shape of its loss speaks of a fault."]
+    if finding.effect_db < 0.0:
+        return _loses_too_little(finding)
     if finding.fault is None:
         best = sorted(finding.likelihoods, key=lambda fault: -finding.likelihoods[fault])[:2]
         told = " or ".join(
@@ -88,16 +90,29 @@ def finding_sentences(finding: Finding) -> list[str]:
             "Its loss is not that of a sound item, but the shape does not tell why: "
             f"no diagnosis. Likeliest: {told}."
         ]
-    amount = (
+    return [
+        f"{_amount(finding)}; the shape says {_names(finding)}.",
+        _look_at(finding),
+        f"Probability {_percent(finding.probability)} among the faults that are looked for; a "
+        f"sound item looks like this in {_rarely(finding.false_accusation)}.",
+    ]
+
+
+def _amount(finding: Finding) -> str:
+    return (
         f"{_two_digits(abs(finding.effect_db))} dB "
         f"{'more' if finding.effect_db >= 0.0 else 'less'} than it should lose at "
         f"{_frequency(finding.frequency_hz)}"
     )
+
+
+def _loses_too_little(finding: Finding) -> list[str]:
+    """No fault of an item makes it lose less: what was measured is doubted first."""
     return [
-        f"{amount}; the shape says {_names(finding)}.",
-        _look_at(finding),
-        f"Probability {_percent(finding.probability)} among the faults that are looked for; a "
-        f"sound item looks like this in {_rarely(finding.false_accusation)}.",
+        f"{_amount(finding)}; no fault makes an item lose less than a sound one.",
+        "Was the item in, and nothing but the through when the zero was made? Then see whether it "
+        "is the item that the items file states.",
+        f"A sound item looks like this in {_rarely(finding.false_accusation)}.",
     ]
 
 

@@ -94,7 +94,9 @@ def carry_out(bench, folder, scenario):
         shown, status = person.carries_out()
     finally:
         person.close()
-        arm(bench)
+    struck = ask(bench, "hand", "FAULt:LOG?")
+    assert all(kind in struck for kind, *_ in scenario.faults), struck
+    arm(bench)
     runs = [read_run(path) for path in sorted(folder.glob("*/*.h5"))]
     passed = {
         run.item["id"]
