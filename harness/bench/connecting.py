@@ -28,14 +28,22 @@ def change_connection(sweeping: Sweeping, what: str, connect: Callable[[], None]
 
 
 def join_leads(
-    sweeping: Sweeping, making: int, sweeps: int, what: str, what_again: str, *, again: bool
+    sweeping: Sweeping,
+    making: int,
+    sweeps: int,
+    what: str,
+    what_again: str,
+    *,
+    again: bool,
+    is_told_by_bench: bool = True,
 ) -> None:
     """Have the leads joined and sweep them, and again where they do not read like joined leads.
 
     A zero that moved is joined again before anybody is told so: what is kept either agrees with
     the zero before, or with a second making. Where it does neither, or reads like the item, the
-    run gets no verdict. `again`: they were joined before; `what` and `what_again` say what is
-    being done.
+    run gets no verdict; nor does it where the zero moved, unless `is_told_by_bench` is False and
+    somebody else sees to that. `again`: they were joined before; `what` and `what_again` say what
+    is being done.
 
     Raises:
         NotJoinedError: they are not joined after `ATTEMPTS_TO_JOIN`, or came apart in between.
@@ -59,7 +67,9 @@ def join_leads(
             _join(sweeping, making, sweeps, what_again, what_again, again=True)
         doubt = judge.of_through(sweeping.swept)
         is_moved = doubt is not None and doubt.likeness is Likeness.MOVED
-        if is_moved and judge.agree(earlier, sweeping.swept):
+        if doubt is not None and is_moved and judge.agree(earlier, sweeping.swept):
+            if is_told_by_bench:
+                _give_no_verdict(sweeping, doubt)
             doubt = None
     if doubt is None:
         judge.keep_through(sweeping.swept)

@@ -163,13 +163,15 @@ def item_words(reading: Resemblance, item: str, before: str) -> str:
 
 def through_words(reading: Resemblance) -> str:
     """What the joined leads read like."""
-    if reading.likeness is Likeness.ITEM and not abs(reading.change_db) > 0.0:
-        return "Is the item still in?"
-    tail = "This reads like it." if reading.likeness is Likeness.ITEM else "Is a lead loose?"
-    return (
-        f"Is the item still in? Against the zero before the joined leads are {_figures(reading)} "
-        f"off. {tail}"
+    against = f"Against the zero before they are {_figures(reading)} off."
+    if reading.likeness is Likeness.ITEM:
+        return f"Is the item still in? The joined leads read like it. {against}"
+    cause = (
+        "Was something between the leads while normalizing?"
+        if reading.change_db < 0.0
+        else "Is a lead loose?"
     )
+    return f"Is the item still in? The joined leads do not read as before. {against} {cause}"
 
 
 def _figures(reading: Resemblance) -> str:

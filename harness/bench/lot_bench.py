@@ -346,7 +346,9 @@ class LotBench:
         )
         self._is_inserted = False
         what = f"{what}, {sweeps} sweeps a band"
-        join_leads(sweeping, 0, sweeps, what, what, again=self._zero is not None)
+        again = self._zero is not None
+        # the sitting compares the two, and asks for the items in between again
+        join_leads(sweeping, 0, sweeps, what, what, again=again, is_told_by_bench=False)
         sweeping.close()
         return record
 

@@ -33,7 +33,9 @@ from harness.bench.replay import Replay
 from harness.bench.takeover import MARK
 from harness.bench.zero_judgement import GoingOn
 from harness.connections.operator_exchange import OperatorExchange
+from harness.evaluation.read_back import read_run
 from harness.evaluation.run_analysis import assess, finish
+from harness.report.words.diagnosis_words import less_than_expected
 from harness.report.words.suggested_command import go_on
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
@@ -165,6 +167,8 @@ class ItemRun:
             raise
         with self._stop.deferred():
             finish(journal.path, as_iso(self._connected.clock()))
+        if said := less_than_expected(read_run(journal.path).bands):
+            self._place.terminal.say(f"! {self._item_name}: {said}")
         return journal.path
 
     def _shut_down(self, journal: RunJournal, bench: Bench | None, kind: str, text: str) -> None:

@@ -56,6 +56,25 @@ def comparison_sentence(bands: Mapping[str, BandResult]) -> str:
     )
 
 
+def less_than_expected(bands: Mapping[str, BandResult]) -> str:
+    """That an item loses clearly less than what it is made of should (E_n below -1 at half of the
+    frequencies of a band), and what to look at; empty where it does not."""
+    found = [(name, one) for name, band in bands.items() if (one := compare(band)) is not None]
+    less = [(float(np.median(one.normalized_error)), name, one) for name, one in found]
+    error, name, worst = min(less, key=lambda each: each[0], default=(0.0, "", None))
+    if worst is None or error >= -1.0:
+        return ""
+    place = int(np.argmin(np.abs(worst.normalized_error - error)))
+    amount = numbers.companion(
+        abs(float(worst.difference_db[place])), float(worst.expanded_uncertainty_db[place])
+    )
+    return (
+        f"It loses less than what it is made of should: {amount} dB less at "
+        f"{_frequency(worst.frequency_hz[place])} ({name}), E_n = {error:.1f}. Is it this item, "
+        "and was nothing between the leads while normalizing?"
+    )
+
+
 def finding_sentences(finding: Finding) -> list[str]:
     """Plain sentences; the first is enough for somebody in a hurry."""
     if not finding.is_accused:

@@ -264,7 +264,7 @@ def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
     # nobody followed the prompts: the leads stay joined, and the "item" loses nothing
     prompts = done.stderr
     assert prompts.count("? This reads like the joined leads") == 2
-    assert " ".join(prompts.split()).count("is JMP-0107 in") >= 2
+    assert "is JMP-0107 in, and no other item?" in " ".join(prompts.split())
     assert prompts.count("Enter when it is done") == 4
     assert "Join the two leads with the adapter (SMA straight adapter, serial T-02)" in prompts
     assert "Put JMP-0107 between the leads (insertion 1 of 2)" in prompts

@@ -61,6 +61,21 @@ FILES = (
 )  # fmt: skip
 
 
+def test_through_and_item_exchanged_are_impossible_and_have_no_verdict(elsewhere):
+    exchanged = ("--through", "item-1.s2p", "--item", "through-1.s2p", "--item", "through-2.s2p")
+    done = tareline("import", *exchanged, "--name", "PIG-0451", "--spacing", "2 min", "--results",
+                    "exchanged", "--json", folder=elsewhere)  # fmt: skip
+    assert done.returncode == 1, done.stderr
+    for band in json.loads(done.stdout)["runs"][0]["bands"]:
+        assert band["verdict"] is None
+        assert "through and item were exchanged" in band["doubts"][0]
+        assert not any("stated as" in note for note in band["notes"])
+    shown = tareline("report", *map(str, (elsewhere / "exchanged").glob("*.h5")), folder=elsewhere)
+    assert shown.returncode == 1
+    assert "no verdict" in shown.stdout
+    assert "exchanged" in " ".join(shown.stdout.split())
+
+
 def test_recorded_files_become_an_ordinary_run(elsewhere):
     done = tareline("import", *FILES, "--results", "ordinary", "--json", folder=elsewhere)
     assert done.returncode == 0, done.stderr

@@ -58,7 +58,7 @@ def foreseen(item, world):
 
 
 def repeats(world):
-    return RepeatStatements(0.02, 0.15, world._step_db)
+    return RepeatStatements(0.02, 0.15, world.step_db)
 
 
 @pytest.mark.parametrize("changes", HONEST_WORLDS.values(), ids=HONEST_WORLDS)
@@ -75,7 +75,7 @@ def test_honest_connections_are_believed(changes):
             assert item_reads_like(now, through, before, known, stated) is None
             before = now
         closing = world.connects("through")
-        assert through_reads_like(closing, through, before, 0.1 + world._step_db, stated) is None
+        assert through_reads_like(closing, through, before, 0.1 + world.step_db, stated) is None
 
 
 def likeness(reading):

@@ -37,7 +37,9 @@ class World:
         self.traces, self.sweeps = traces, sweeps
         self.grids = {band: np.linspace(*BANDS[band], points) for band in bands}
         self._noise = noise_db / 8.686
-        self._step_db = step_db
+        self.step_db = step_db
+        self.loss_db = 0.0
+        """Of the receiver, since the bench was made."""
         self._rng = np.random.default_rng([seed, 7])
 
     def connects(self, what):
@@ -50,21 +52,29 @@ class World:
         self.bench.pass_time(APART_S)
         return {band: self._swept(grid) for band, grid in self.grids.items()}
 
+    def swept_once(self, band):
+        """The readings of one sweep (S, P) of what is connected now."""
+        self.bench.pass_time(1.0)
+        return self._readings(self.grids[band], 1)[0]
+
     def _swept(self, grid):
+        readings = self._readings(grid, self.sweeps)
+        times = self.bench.elapsed_s + np.arange(self.sweeps)
+        return made_connection(grid, self.traces, readings, times)
+
+    def _readings(self, grid, sweeps):
         s = self.bench.path(grid, PORT_F, PORT_F)
-        gain = 10.0 ** (self.bench.drift_db("analyzer") / 20.0)
+        gain = 10.0 ** ((self.bench.drift_db("analyzer") - self.loss_db) / 20.0)
         rows = {"S11": s[:, 0, 0], "S21": s[:, 1, 0] * gain, "S12": s[:, 0, 1] * gain,
                 "S22": s[:, 1, 1], "transmission": np.abs(s[:, 1, 0]) * gain + 0j}  # fmt: skip
-        shape = (self.sweeps, len(self.traces), len(grid))
-        draws = self._rng.standard_normal((2, 2, *shape))
+        draws = self._rng.standard_normal((2, 2, sweeps, len(self.traces), len(grid)))
         if self.traces == SCALAR:
             draws[:, 1] = 0.0
         relative, floor = draws[:, 0] + 1j * draws[:, 1]
         whole = np.stack([rows[trace] for trace in self.traces])
         readings = whole * (1.0 + self._noise * relative) + FLOOR * floor
-        if self._step_db:
+        if self.step_db:
             level = 20.0 * np.log10(np.abs(readings))
-            coarse = np.round(level / self._step_db) * self._step_db
+            coarse = np.round(level / self.step_db) * self.step_db
             readings = readings / np.abs(readings) * 10.0 ** (coarse / 20.0)
-        times = self.bench.elapsed_s + np.arange(self.sweeps)
-        return made_connection(grid, self.traces, readings, times)
+        return readings
