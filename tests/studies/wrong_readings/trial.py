@@ -73,7 +73,9 @@ def carry_out(bench, folder, scenario):
     """The command, from the first prompt to its end; whatever is armed is cleared afterwards."""
     production_station(bench, folder, by_hand=True)
     replace(folder / "items.toml", (f"[items.{ITEM}]\n", f"[items.{ITEM}]\n{LIMIT}"))
-    replace(folder / "station.toml", *scenario.station)
+    # the program and its instruments share the cores of this machine
+    patience = ('timeout = "500 ms"', 'timeout = "2 s"')
+    replace(folder / "station.toml", patience, *scenario.station)
     replace(folder / "items.toml", *scenario.items)
     if scenario.dialect:
         shutil.copy(Path(dialects.__file__).parent / f"{DIALECT}.toml", folder / "dialect.toml")
