@@ -7,6 +7,7 @@
 # make campaigns  300 campaigns of cable-lengths and of adapter-pairs: is the truth inside U?
 # make coverage  how often the stated interval holds the truth, scenario by scenario
 # make production  60 simulated items hands-free, killed twice: are all bad ones found?
+# make doubts  wrong readings that must not pass, and honest work that must not be bothered
 # make survival  300 kills at random instants: is anything lost?
 # make sample the sample run in results/ anew
 # make lock   newest versions into the two locks, for running and for developing
@@ -30,7 +31,7 @@ BUILD := setuptools>=77
 COMPILE := $(BIN)/uv pip compile --quiet --upgrade --universal --generate-hashes --no-annotate \
     --python-version 3.11 --custom-compile-command 'make lock'
 
-.PHONY: production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
+.PHONY: doubts production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -85,6 +86,10 @@ campaigns: .venv/installed-for-tests
 
 coverage: .venv/installed-for-tests
 	$(BIN)/python -m tests.studies.coverage
+
+doubts: .venv/installed-for-tests
+	$(BIN)/python -m tests.studies.wrong_readings
+	$(BIN)/python -m tests.studies.honest_work
 
 production: .venv/installed-for-tests
 	$(BIN)/python -m tests.studies.production

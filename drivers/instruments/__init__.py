@@ -5,9 +5,11 @@ A run opens the sources of sweeps; `dialect_trial` goes through one step by step
 
 __all__ = [
     "dialect_trial",
+    "earlier_readings",
     "hand",
     "network_analyzer",
     "power_meter",
+    "reading_step",
     "signal_generator",
     "signal_switch",
     "spectrum_analyzer",

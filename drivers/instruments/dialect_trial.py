@@ -20,7 +20,12 @@ from drivers.dialects.dialect import (
     wire_settings,
 )
 from drivers.errors import AnswerError, InputError, LinkError, TarelineError
-from drivers.instruments.earlier_readings import UNSWEPT_HINT, EarlierReadings
+from drivers.instruments.earlier_readings import (
+    FEWEST_IN_A_ROW,
+    UNSWEPT_HINT,
+    EarlierReadings,
+    longest_run,
+)
 from drivers.instruments.instrument import Instrument, means_no_error
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.instruments.power_meter import PowerMeter
@@ -43,6 +48,8 @@ from drivers.sweep import (
 
 READINGS_TO_COMPARE = 4
 """Of a power meter, one after the other."""
+RF_CHANGES_BY = 0.1
+"""Ratio to the readings before, below which RF was off; noise hardly falls so deep in a row."""
 GOOD, FAILED = "good", "failed"
 OTHER_BAND = (
     "try another band with --start, --stop, --points, --power, --averages or --if-bandwidth; or "
@@ -223,10 +230,20 @@ class _Walk:
         self._begin("band")
         source.configure(self._trial.settings)
         source.rf_on()
-        first, sweep = source.sweep(), source.sweep()
+        source.sweep()
+        sweep = source.sweep()
         source.rf_off()
-        if np.array_equal(first.readings, sweep.readings):
-            self._require_sweeps(source, sweep)
+        self._begin("sweep without RF")
+        try:
+            without = source.sweep()
+        except RepeatedReadingsError:
+            raise
+        except SuspectSweepError as error:
+            without = error.sweep
+        source.rf_on()
+        self._begin("sweep with RF again")
+        _require_prompt(sweep, without, source.sweep())
+        source.rf_off()
         self._begin("levels")
         with np.errstate(divide="ignore"):
             level_db = 20.0 * np.log10(np.abs(sweep.readings))
@@ -235,23 +252,6 @@ class _Walk:
             for name, row in zip(sweep.traces, level_db, strict=True)
         )
         self._note(f"{sweep.readings.shape[1]} points; {ranges}")
-
-    def _require_sweeps(self, source: NetworkAnalyzer | TrackingSource, before: Sweep) -> None:
-        """Readings in coarse steps may come twice; without RF they may not.
-
-        Raises:
-            RepeatedReadingsError: they do.
-        """
-        self._begin("sweep without RF")
-        try:
-            without = source.sweep()
-        except SuspectSweepError as error:
-            without = error.sweep
-        if np.array_equal(without.readings, before.readings):
-            raise RepeatedReadingsError(
-                "three sweeps gave the very same numbers, the last of them with RF off", without,
-                hint=UNSWEPT_HINT,
-            )  # fmt: skip
 
     def _generate(self, generator: SignalGenerator) -> None:
         self._begin("band")
@@ -296,3 +296,25 @@ class _Walk:
         self._note(f"{thermometer.read_c():.2f} °C")
         thermometer.step("errors")
         thermometer.check_errors("while it read")
+
+
+def _require_prompt(before: Sweep, without: Sweep, again: Sweep) -> None:
+    """Check that readings follow the source at once: with RF, without, and with it again.
+
+    Raises:
+        RepeatedReadingsError: they are those of a sweep before.
+    """
+    if np.array_equal(without.readings, before.readings):
+        raise RepeatedReadingsError(
+            "with RF off a sweep gave the very same numbers as before", without, hint=UNSWEPT_HINT
+        )
+    lost = np.abs(again.readings) < RF_CHANGES_BY * np.abs(before.readings)
+    for name, row in zip(again.traces, lost, strict=True):
+        length, where = longest_run(row)
+        if length >= FEWEST_IN_A_ROW:
+            raise RepeatedReadingsError(
+                f"{length} points of {name} in a row, from point {where + 1} on, read as without "
+                "RF in a sweep with it: they are those of the sweep before",
+                again,
+                hint=UNSWEPT_HINT,
+            )

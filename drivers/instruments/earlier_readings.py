@@ -19,16 +19,21 @@ from drivers.instruments.reading_step import step_db
 LEAST_NOISE_DB = 1e-4
 """Root mean square of a quiet receiver's noise (common practice, no source): steps far below it
 cannot hide it."""
-RARELY = 1e-6
+RARELY = 1e-12
 """The share of points that repeat by chance is never taken to be less."""
 DECADES = 12.0
 """Readings are disbelieved where chance repeats so many of them once in 10 to the DECADES."""
 MOST_KEPT = 100_000
 """Traces that are known again."""
+FEWEST_IN_A_ROW = 3
+"""Points of a swept trace; a meter that is triggered for each point may miss a single one."""
 NUMBERS_OF_A_PHASOR = 2
 """Each with noise of its own."""
-PAIRS_THAT_TELL = 3
-"""Of sweeps with nothing touched in between; from so many on they tell what repeats honestly."""
+PAIRS_THAT_TELL = 10
+"""Of sweeps with nothing touched in between; from so many on they tell what repeats honestly,
+where steps are too coarse to tell it."""
+LEAST_LEARNED = 0.1
+"""The share of points that repeat is never taken for less than this from so few pairs."""
 
 UNSWEPT_HINT = (
     "the instrument took the trigger and did not sweep, or was read before the sweep was over: "
@@ -49,6 +54,7 @@ class EarlierReadings:
         self._is_point_by_point = is_point_by_point
         self._digests: dict[int, None] = {}
         self._last: dict[Hashable, NDArray[np.complex128]] = {}
+        self._latest: NDArray[np.complex128] = np.empty((0, 0), dtype=np.complex128)
         self._undisturbed: Hashable = None
         self._repeated: dict[tuple[Hashable, int], tuple[int, float]] = {}
         """Of each row of a band: how many pairs were seen, and the largest share that was equal."""
@@ -64,26 +70,34 @@ class EarlierReadings:
 
         Both are empty where nothing speaks against them.
         """
+        digests = [hash(values.tobytes()) for values in readings]
         doubt = (
-            self._one_for_another(names, readings, band)
-            or self._frozen(names, readings, band)
-            or self._known(names, readings, band)
+            self._one_for_another(names, readings, band, digests)
+            or self._frozen(names, readings)
+            or self._known(names, readings, band, digests)
             or self._partly_old(names, readings, band)
         )
         if not doubt:
             self._learn(readings, band)
             self._undisturbed = band
-        self._remember(readings, band)
+        self._last[band] = self._latest = readings
+        self._digests.update(dict.fromkeys(digests))
+        while len(self._digests) > MOST_KEPT:
+            del self._digests[next(iter(self._digests))]
         return doubt or ("", "")
 
     def _one_for_another(
-        self, names: Sequence[str], readings: NDArray[np.complex128], band: Hashable
+        self,
+        names: Sequence[str],
+        readings: NDArray[np.complex128],
+        band: Hashable,
+        digests: Sequence[int],
     ) -> tuple[str, str] | None:
+        if len(set(digests)) == len(digests):
+            return None
         for first in range(len(names)):
             alike = [
-                other
-                for other in range(first + 1, len(names))
-                if np.array_equal(readings[first], readings[other])
+                other for other in range(first + 1, len(names)) if digests[first] == digests[other]
             ]
             if alike and self._decades(readings, first, band) >= DECADES:
                 told = " and ".join(names[each] for each in (first, *alike))
@@ -91,31 +105,36 @@ class EarlierReadings:
         return None
 
     def _frozen(
-        self, names: Sequence[str], readings: NDArray[np.complex128], band: Hashable
+        self, names: Sequence[str], readings: NDArray[np.complex128]
     ) -> tuple[str, str] | None:
         """Whether one number came again and again from point to point."""
-        same = readings[:, 1:] == readings[:, :-1]
-        if not np.any(same if self._is_point_by_point else np.all(same, axis=1)):
+        if not self._is_point_by_point and not np.any(readings[:, 0] == readings[:, -1]):
             return None
+        before = readings[:, :1] * np.nan
+        if self._is_point_by_point and self._latest.shape[:1] == before.shape[:1]:
+            before = self._latest[:, -1:]
+        same = readings == np.hstack([before, readings[:, :-1]])
         for row, name in enumerate(names):
             length, where = longest_run(same[row])
-            if not self._is_point_by_point and length < same.shape[1]:
+            if not self._is_point_by_point and length < same.shape[1] - 1:
                 continue
             # what moves all points alike between sweeps says nothing of neighbours in one
             if length and length * -np.log10(_share_by_step(readings[row])) >= DECADES:
-                return (
-                    f"{length + 1} points of {name} in a row, from point {where + 1} on, are one "
-                    "and the same number",
-                    UNSWEPT_HINT,
-                )
+                which = f"point {where + 1} of {name} is"
+                if length > 1:
+                    which = f"{length} points of {name} in a row, from point {where + 1} on, are"
+                return f"{which} the same number as the point before", UNSWEPT_HINT
         return None
 
     def _known(
-        self, names: Sequence[str], readings: NDArray[np.complex128], band: Hashable
+        self,
+        names: Sequence[str],
+        readings: NDArray[np.complex128],
+        band: Hashable,
+        digests: Sequence[int],
     ) -> tuple[str, str] | None:
         for row, name in enumerate(names):
-            is_known = _digest(readings[row]) in self._digests
-            if is_known and self._decades(readings, row, band) >= DECADES:
+            if digests[row] in self._digests and self._decades(readings, row, band) >= DECADES:
                 return f"{name} came as the very same numbers as in an earlier sweep", UNSWEPT_HINT
         return None
 
@@ -127,7 +146,9 @@ class EarlierReadings:
                 continue
             for row, name in enumerate(names):
                 length, where = longest_run(same[row] & _tells(readings[row]))
-                if length and self._decades(readings, row, band, length) >= DECADES:
+                if length < FEWEST_IN_A_ROW:
+                    continue
+                if self._decades(readings, row, band, length) >= DECADES:
                     return (
                         f"{length} points of {name} in a row, from point {where + 1} on, are those "
                         "of an earlier sweep",
@@ -141,12 +162,12 @@ class EarlierReadings:
         """How improbable it is that `length` points of a row (all that tell) repeat by chance."""
         values = readings[row]
         if length is None:
-            length = max(int(np.count_nonzero(_tells(values))), 1)
+            length = int(np.count_nonzero(_tells(values)))
         pairs, largest = self._repeated.get((band, row), (0, 0.0))
         share = max(_share_by_step(values), largest)
-        if pairs >= PAIRS_THAT_TELL:
+        if share >= 1.0 and pairs >= PAIRS_THAT_TELL:
             # the pair that was most alike: drift moves all points of the others together
-            share = max(largest, RARELY)
+            share = max(largest, LEAST_LEARNED)
         return -length * float(np.log10(share))
 
     def _learn(self, readings: NDArray[np.complex128], band: Hashable) -> None:
@@ -158,13 +179,6 @@ class EarlierReadings:
             pairs, largest = self._repeated.get((band, row), (0, 0.0))
             self._repeated[band, row] = pairs + 1, max(largest, share)
 
-    def _remember(self, readings: NDArray[np.complex128], band: Hashable) -> None:
-        self._last[band] = readings
-        for values in readings:
-            self._digests[_digest(values)] = None
-        while len(self._digests) > MOST_KEPT:
-            del self._digests[next(iter(self._digests))]
-
 
 def _share_by_step(values: NDArray[np.complex128]) -> float:
     """The largest share of points (P,) that noise lets repeat, by the step of the readings.
@@ -175,10 +189,6 @@ def _share_by_step(values: NDArray[np.complex128]) -> float:
     numbers = NUMBERS_OF_A_PHASOR if np.any(values.imag) else 1
     share = step_db(values) / (2.0 * np.sqrt(np.pi) * LEAST_NOISE_DB)
     return float(np.clip(share, RARELY, 1.0)) ** numbers
-
-
-def _digest(values: NDArray[np.complex128]) -> int:
-    return hash(values.tobytes())
 
 
 def _tells(values: NDArray[np.complex128]) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ Procedures use `bench` and `lot_bench`; whoever carries one out makes it of an
 __all__ = [
     "bench",
     "clock",
+    "connection_judge",
     "equipment",
     "lot_bench",
     "lot_rehearsal",

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from functools import partial
 
 from drivers.sweep import SweepSettings
-from harness.bench.connecting import change_connection, join_leads
+from harness.bench.connecting import change_connection, join_leads, sweep_insertion
 from harness.bench.equipment import Equipment
 from harness.bench.procedure_errors import not_inserted, not_normalized, require_positive
 from harness.bench.replay import Replay
@@ -52,6 +51,8 @@ class Bench:
         )
         self._makings = 0
         self._is_inserted = False
+        self._is_settled = True
+        """Whether what is inserted has been swept, and believed or given up."""
         self._insertion = 0
         self._insertions_made = 0
         self._insertion_of = (1, 1)
@@ -144,9 +145,23 @@ class Bench:
             return
         takeover = self._past.take_over()
         if takeover is not None:
+            self._set_unsettled_aside(takeover)
             self._check_before_going_on(takeover)
             self._insert("going on: insertion {} of {}".format(*self._insertion_of))
-        self._sweeping.sweep_bands("insertions", self._insertion, count)
+        if self._is_settled:
+            self._sweeping.sweep_bands("insertions", self._insertion, count)
+        else:
+            self._sweep_first(count)
+
+    def _sweep_first(self, count: int) -> None:
+        """Sweep what was just inserted; until it is settled whether it is, it does not count."""
+        is_judged = self._equipment.judge is not None
+        if is_judged:
+            self._sweeping.record(MARK, json.dumps({"unsettled": self._insertion}))
+        sweep_insertion(self._sweeping, self.item, self._insertion, count, self._connect)
+        self._is_settled = True
+        if is_judged:
+            self._sweeping.record(MARK, json.dumps({"settled": self._insertion}))
 
     def note(self, text: str) -> None:
         """Put a remark into the run file."""
@@ -279,8 +294,17 @@ class Bench:
 
     def _insert(self, what: str) -> None:
         self._is_inserted = False
-        connect = partial(self._equipment.exchange.connect_item, self.item, *self._insertion_of)
-        change_connection(self._sweeping, what, connect)
+        change_connection(self._sweeping, what, self._connect)
         self._is_inserted = True
+        self._is_settled = False
         self._insertion = self._insertions_made
         self._insertions_made += 1
+
+    def _connect(self) -> None:
+        self._equipment.exchange.connect_item(self.item, *self._insertion_of)
+
+    def _set_unsettled_aside(self, takeover: Takeover) -> None:
+        """Nobody knows what was connected when the run stopped before that was settled."""
+        if takeover.is_unsettled and self._going_on is not None:
+            rows = self._going_on.first_rows(takeover.insertion - 1)
+            self._sweeping.mark_suspect(rows)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from drivers.sweep import Sweep, SweepSettings
+from harness.bench.connection_judge import ConnectionJudge
 from harness.bench.storing import Journal
 
 
@@ -106,5 +107,10 @@ class Equipment:
     """Asks the thermometer, °C; None where the station has none. Raises `InstrumentError`."""
     uncertainty_db: Callable[[], float] | None = None
     """Largest U of all bands by what is kept so far; inf while nothing can be said."""
+    judge: ConnectionJudge | None = None
+    """Says what a connection reads like; None: every connection is believed."""
+    is_sure: Callable[[str, str], bool] | None = None
+    """Asks a person about a doubt of an item, or of the through where that is empty: True where it
+    is as it should be, False where it was connected anew; None where there is nobody to ask."""
     reconnections: Callable[[], list[str]] = list
     """What went wrong on a link that mended it by itself, since it was asked last."""

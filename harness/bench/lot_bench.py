@@ -14,9 +14,9 @@ from functools import partial
 
 from drivers.errors import InputError, InstrumentError
 from drivers.quantities import TIME_UNITS, counted, parse_quantity
-from drivers.sweep import SuspectSweepError, SweepSettings
+from drivers.sweep import SuspectSweepError, SweepSettings, UnsettledError
 from harness.bench.bench import NORMALIZATION_SWEEPS
-from harness.bench.connecting import change_connection, join_leads
+from harness.bench.connecting import change_connection, join_leads, sweep_insertion
 from harness.bench.equipment import Equipment
 from harness.bench.operator_lines import Asked, OperatorCommand
 from harness.bench.procedure_errors import not_inserted, not_normalized, require_positive
@@ -28,6 +28,14 @@ from harness.bench.zero_record import ZeroRecord
 CHECK_EVERY = 10
 CHECK_AFTER = "30 min"
 MOST_FURTHER = 1
+NO_ZERO = (
+    "! What should be the joined leads does not read so: nothing more is measured. See what is "
+    "between them; the same command goes on with the lot."
+)
+SWEEPS_DISAGREE = (
+    "sweeps of one connection do not agree: a contact is loose, or opens and closes; tighten both "
+    "ends and measure it again"
+)
 NOTHING_COMES_THROUGH = "nothing comes through: the item is open, or it is not connected"
 
 
@@ -41,8 +49,14 @@ class _ItemInHand:
     insertions: int = 0
     swept: int = 0
     """Insertions with sweeps that can be true."""
+    connect: Callable[[], None] = lambda: None
+    """Connects it once more as at the last insertion."""
+    is_settled: bool = True
+    """Whether what is inserted has been swept, and believed or given up."""
     is_silent: bool = False
     """Whether nothing came through at the last insertion."""
+    is_unsettled: bool = False
+    """Whether sweeps of one of its connections did not agree, made again either."""
     asked: OperatorCommand | None = None
     """What the operator wants instead of going on with it."""
 
@@ -96,6 +110,11 @@ class LotBench:
             self._sitting.check_left_out(asked.command, zero.since)
             return
         self._sitting.zero_checked(zero.record, record, zero.since)
+        if record.is_doubted:
+            # nothing can be measured with it, and the one before may be gone
+            self._is_ending = True
+            self._sitting.say(NO_ZERO)
+            return
         self._zero = _StandingZero(record)
         self._is_surprised = False
 
@@ -165,7 +184,7 @@ class LotBench:
         """
         item = self._require_item("further_insertions()")
         for number in range(1, most + 1):
-            if item.asked is not None:
+            if item.asked is not None or item.is_unsettled:
                 return
             if item.swept and not item.is_silent and not self._sitting.is_doubtful(item.file):
                 return
@@ -186,11 +205,22 @@ class LotBench:
         if item is None or not self._is_inserted:
             raise not_inserted()
         require_positive(count, "sweeps")
-        if item.is_silent:
+        if item.is_silent or item.is_unsettled:
             return
         try:
-            item.sweeping.sweep_bands("insertions", item.insertions - 1, count)
+            if item.is_settled:
+                item.sweeping.sweep_bands("insertions", item.insertions - 1, count)
+            else:
+                sweep_insertion(
+                    item.sweeping, item.wanted.serial, item.insertions - 1, count, item.connect
+                )
+                item.is_settled = True
             item.swept += 1
+        except Asked as asked:
+            item.asked = asked.command
+        except UnsettledError as error:
+            item.is_unsettled = self._is_surprised = True
+            item.sweeping.record("note", f"insertion {item.insertions}: {error.what}")
         except SuspectSweepError as error:
             if not at_the_floor(error.sweep, self._equipment.floor_db)[0]:
                 raise
@@ -267,6 +297,8 @@ class LotBench:
         if item.asked is not None:
             self._is_ending = self._is_ending or item.asked is OperatorCommand.STOP
             self._sitting.give_up(item.file, f"left by the operator ({item.asked.word})")
+        elif item.is_unsettled:
+            self._sitting.give_up(item.file, SWEEPS_DISAGREE)
         elif not item.swept:
             self._sitting.give_up(item.file, NOTHING_COMES_THROUGH)
         else:
@@ -287,7 +319,7 @@ class LotBench:
             item.asked = asked.command
             return False
         item.insertions += 1
-        item.is_silent = False
+        item.is_silent, item.is_settled, item.connect = False, False, connect
         self._is_inserted = True
         self._read_temperature(item)
         return True
@@ -314,7 +346,9 @@ class LotBench:
         )
         self._is_inserted = False
         what = f"{what}, {sweeps} sweeps a band"
-        join_leads(sweeping, 0, sweeps, what, what, again=self._zero is not None)
+        again = self._zero is not None
+        # the sitting compares the two, and asks for the items in between again
+        join_leads(sweeping, 0, sweeps, what, what, again=again, is_told_by_bench=False)
         sweeping.close()
         return record
 

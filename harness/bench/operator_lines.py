@@ -22,6 +22,7 @@ class OperatorCommand(Enum):
 
     SKIP = ("/skip", "leave this item out for now")
     REDO = ("/redo", "measure this item (or the last one) from the start, in a new file")
+    SURE = ("/sure", "what is doubted is as it should be; kept with the readings")
     NOTE = ("/note", "/note TEXT keeps a remark in the run file")
     BY_HAND = ("/by-hand", "wait for Enter from now on, instead of watching the connection")
     STOP = ("/stop", "end in order (of a lot with a check of the zero, if you like); go on later")

@@ -93,6 +93,9 @@ class Replay:
             self._insertion += 1
             self._used = 0
         here = self._counts("insertions", self._insertion)
+        if self._insertion in self._marks.unsettled:
+            self._go_live(broken_insertion=self._insertion)
+            return False
         if all(kept >= self._used + count for kept in here):
             self._used += count
             return True
@@ -170,6 +173,7 @@ class Replay:
             broken_making=broken_making,
             broken_insertion=broken_insertion,
             sweeps=self._used if broken_insertion is not None else 0,
+            is_unsettled=broken_insertion in self._marks.unsettled,
         )
 
     def _require_nothing_beyond(self, making: int, insertion: int) -> None:

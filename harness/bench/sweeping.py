@@ -7,6 +7,7 @@ link was lost.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import nullcontext, suppress
@@ -38,6 +39,8 @@ from harness.run_file import Kind
 from harness.run_file.run import Event
 
 ATTEMPTS_AT_A_BAND = 2
+MOST_LOOKED_AT = 8
+"""Sweeps of a band that are kept at hand, to see what the connection reads like."""
 
 
 @dataclass
@@ -75,7 +78,13 @@ class Sweeping:
         self._trouble: _Trouble | None = None
         self._good: Counter[tuple[str, Kind]] = Counter()
         self._times = SweepTimes(kept)
+        self.swept: dict[str, list[Sweep]] = {}
+        """The first few good sweeps of the last `sweep_bands`, by band."""
         self._is_age_told = False
+        self._is_wary = False
+        """Whether readings were old, or did not settle, before."""
+        self._compared: set[str] = set()
+        """Bands of which a sweep that was made alone was compared with another one."""
         self._remarked: set[str] = set()
         self._faint: set[tuple[str, Kind]] = set()
         """Where points at the receiver's floor came again, and so are what they are."""
@@ -103,10 +112,9 @@ class Sweeping:
         """End storing, once everything is on disk; harmless a second time."""
         self._storing.close()
 
-    def rows(self) -> dict[tuple[str, Kind], int]:
-        """How many sweeps the journal holds of the through, by band."""
-        return {(band, "normalization"): self._storing.rows(band, "normalization")
-                for band in self.bands}  # fmt: skip
+    def rows(self, kind: Kind = "normalization") -> dict[tuple[str, Kind], int]:
+        """How many sweeps of a kind the journal holds, by band."""
+        return {(band, kind): self._storing.rows(band, kind) for band in self.bands}
 
     def mark_suspect(self, rows: Mapping[tuple[str, Kind], int]) -> None:
         """Mark all sweeps from these rows on as ones that cannot be true."""
@@ -184,6 +192,7 @@ class Sweeping:
 
     def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
+        self.swept = {}
         # a rehearsal only counts, and has no time to win
         with self._storing if self.equipment.has_readings else nullcontext():
             try:
@@ -237,9 +246,9 @@ class Sweeping:
                     self._good[band, kind] += 1
                     made.append(sweep)
                     self._tell_end_of_trouble()
-                if self.equipment.has_readings:
-                    require_agreement(made, self.equipment.floor_db, self.equipment.settling_db)
+                self._require_agreement(band, kind, made)
             except (RepeatedReadingsError, UnsettledError) as error:
+                self._is_wary = True
                 doubt = error
             if doubt is None:
                 try:
@@ -257,10 +266,32 @@ class Sweeping:
                 self._recover(doubt)
                 self._set_up(self.bands[band])
             else:
+                self.swept[band] = made[:MOST_LOOKED_AT]
                 self._times.add(band, kind, index, (sweep.time for sweep in made))
                 if not self._storing.is_deferred:
                     self._storing.drain()
                 return
+
+    def _require_agreement(self, band: str, kind: Kind, made: list[Sweep]) -> None:
+        """Compare the sweeps of a connection, one that was made alone with one that is not kept.
+
+        An instrument that is a sweep behind shows what was connected before in the first of them.
+        The first insertion tells, and then all of them where anything was old already; a schedule
+        has no time for it, and many sweeps to each connection.
+
+        Raises:
+            UnsettledError: they do not agree.
+            RepeatedReadingsError: the one that is not kept came before.
+        """
+        tools = self.equipment
+        if not tools.has_readings or math.isinf(tools.settling_db):
+            return
+        if len(made) == 1 and kind == "insertions" and not self._patience_s:
+            if band in self._compared and not self._is_wary:
+                return
+            self._compared.add(band)
+            made = [*made, self._good_sweep(band, kind, 0, is_first=False)]
+        require_agreement(made, tools.floor_db, tools.settling_db)
 
     def _begin(self, settings: SweepSettings) -> None:
         """Set a band up and switch RF on, with one fresh start if an instrument fails."""

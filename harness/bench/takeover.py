@@ -37,6 +37,8 @@ class Takeover:
     """One that was not whole; the next one replaces it."""
     sweeps: int = 0
     """How many of each band belong to steps of that insertion that were whole."""
+    is_unsettled: bool = False
+    """Whether nobody has settled what was connected at that insertion."""
 
     def mark(self, *, is_extra: bool) -> str:
         """What a later going-on has to know of this one; written before its first sweep.
@@ -73,6 +75,8 @@ class Marks:
     doubtful: set[int] = field(default_factory=set)
     """Makings by which the zero was to be checked, but which nobody has found in order."""
     broken_insertions: dict[int, int] = field(default_factory=dict)
+    unsettled: set[int] = field(default_factory=set)
+    """Insertions of which it was to be seen whether they are any."""
 
     def read(self, mark: Mapping[str, Any]) -> None:
         """Take a mark into account."""
@@ -82,6 +86,10 @@ class Marks:
                 self.extra.add(mark["checked_by"])
         if "found_in_order" in mark:
             self.doubtful.discard(mark["found_in_order"])
+        if "unsettled" in mark:
+            self.unsettled.add(mark["unsettled"])
+        if "settled" in mark:
+            self.unsettled.discard(mark["settled"])
         if mark.get("broken_making") is not None:
             self.broken_makings.add(mark["broken_making"])
         if mark.get("broken_insertion") is not None:

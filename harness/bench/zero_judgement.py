@@ -33,6 +33,16 @@ class GoingOn:
     kept: int
     """How many of them can be true."""
 
+    def first_rows(self, insertion: int) -> dict[tuple[str, Kind], int]:
+        """From which row on an insertion, the last one, was swept; by band where it was."""
+        rows: dict[tuple[str, Kind], int] = {}
+        with self.journal.open_for_reading() as file:
+            for band, group in file["bands"].items():
+                numbers = group["insertions/insertion"][()]
+                if insertion in numbers:
+                    rows[band, "insertions"] = int(np.argmax(numbers == insertion))
+        return rows
+
     def judge(self, takeover: Takeover, *, is_extra: bool) -> str:
         """Compare the zero with the last making before the stop; returns what to record.
 
@@ -82,8 +92,8 @@ class GoingOn:
                     f"{text}: the run cannot go on with it; all its sweeps are kept, those of this "
                     "check are marked",
                     where=str(self.journal.path),
-                    hint="look for the cause (warm-up, a lead, a loose joint, a setting) and "
-                    "resume again, or measure the item anew",
+                    hint="Is the item still in? If not, look for the cause (warm-up, a lead, a "
+                    "loose joint, a setting) and resume again, or measure the item anew",
                 )
             found.append((moved_db, text))
         return max(found)[1] if found else "no band's zero was there before to compare with"

@@ -19,7 +19,7 @@ from harness.analysis.loss.loss import level_db
 from harness.bench.readings_check import transmission_of
 from harness.bench.storing import Journal
 from harness.run_file import Kind
-from harness.run_file.run import Event
+from harness.run_file.run import DOUBT, Event
 from harness.station.station import Station
 from harness.station.zero_allowance import allowed_change_db
 
@@ -71,6 +71,11 @@ class ZeroRecord:
         return any(row.is_suspect for row in self.rows) or any(
             event.kind == "recovery" for event in self.events
         )
+
+    @property
+    def is_doubted(self) -> bool:
+        """Whether it does not read like joined leads, so that nothing can rest on it."""
+        return any(event.kind == DOUBT for event in self.events)
 
     def times(self) -> dict[tuple[str, Kind, int], tuple[float, int]]:
         """Mean Unix time of the good sweeps, and how many, as making 0 of each band."""

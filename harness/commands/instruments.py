@@ -25,7 +25,7 @@ def instruments(
         str, typer.Option(help="Name or file of the dialect to try; else the station's or SCPI-99.")
     ] = "",
     power: Annotated[
-        str, typer.Option(help="Level while RF is on for a sweep, also the ceiling.")
+        str, typer.Option(help="Level while RF is on for sweeps, also the ceiling.")
     ] = "-30 dBm",
     start: Annotated[str, typer.Option(help="First frequency of the sweep.")] = "1 GHz",
     stop: Annotated[str, typer.Option(help="Last frequency of the sweep.")] = "2 GHz",
@@ -50,7 +50,7 @@ def instruments(
     """List instruments and who they say they are, or try a dialect on one.
 
     With --check ROLE (network-analyzer, signal-generator, power-meter, spectrum-analyzer,
-    signal-switch, thermometer) RF is switched on for one sweep at --power, and off again.
+    signal-switch, thermometer) RF is switched on for a few sweeps at --power, and off again.
     """
     from harness.running.instruments_asked import InstrumentsAsked, TrialAsked, TrialSweep
     from harness.running.instruments_found import list_instruments, try_dialect

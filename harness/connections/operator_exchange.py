@@ -23,6 +23,7 @@ from harness.station.items import Item
 from harness.station.station import Station
 
 PROMPT = "RF is off. Enter when it is done, or /help:"
+DOUBT_PROMPT = "RF is off. Enter once it is connected anew, /sure if it was right:"
 NOBODY = "nobody answers the prompt: standard input has ended"
 
 
@@ -116,6 +117,9 @@ class OperatorExchange:
         if line.command is OperatorCommand.BY_HAND:
             self._terminal.say("! Nothing is watched now: Enter says that it is done.")
             return False
+        if line.command is OperatorCommand.SURE:
+            self._terminal.say("! Nothing is doubted now: Enter says that it is done.")
+            return False
         if line.command is not None:
             raise Asked(line.command)
         is_done = line.text in ("", item)
@@ -126,15 +130,30 @@ class OperatorExchange:
             )
         return is_done
 
+    def is_sure(self, doubt: str, item: str) -> bool:
+        """Tell what is doubted of a connection; False where it was made anew, RF being off.
+
+        Raises:
+            Asked: the operator wants something else.
+        """
+        self._terminal.say(f"? {doubt}")
+        while True:
+            line = self._asked(DOUBT_PROMPT)
+            if line.command is OperatorCommand.SURE:
+                return True
+            if self.heard(line, item):
+                return False
+
     def _prompt(self, lines: list[str], matters: str, item: str = "") -> None:
         self._terminal.say_all([*lines, *self.cautions(matters)])
-        while True:
-            try:
-                line = self._terminal.ask(PROMPT)
-            except EOFError:
-                raise InputError(
-                    NOBODY,
-                    hint="run it in a terminal, or on a station whose connections are switched",
-                ) from None
-            if self.heard(line, item):
-                return
+        while not self.heard(self._asked(PROMPT), item):
+            pass
+
+    def _asked(self, prompt: str) -> OperatorLine:
+        try:
+            return self._terminal.ask(prompt)
+        except EOFError:
+            raise InputError(
+                NOBODY,
+                hint="run it in a terminal, or on a station whose connections are switched",
+            ) from None

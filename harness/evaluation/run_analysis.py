@@ -24,10 +24,12 @@ from harness.run_file import (
     finishing,
     open_run,
     read_blocks,
+    read_events,
     read_header,
 )
 from harness.run_file.history import read_history
 from harness.run_file.result_record import write_band
+from harness.run_file.run import DOUBT
 from harness.station.items import IDENTITY, Item
 from harness.station.statements import statements_of
 from harness.station.station import Station
@@ -60,6 +62,7 @@ def _assess(
         bands = {band: _reduced(path, blocks) for band, blocks in read_blocks(file).items()}
         suspects = count_suspects(file)
         history = read_history(file)
+        doubts = tuple(dict.fromkeys(e.text for e in read_events(file) if e.kind == DOUBT))
         station = Station.model_validate(
             header.station, context=SI_CONTEXT, by_alias=False, by_name=True
         )
@@ -68,7 +71,10 @@ def _assess(
     try:
         results = {
             band: _with_suspects(
-                _assess_band(band, each, station, item, history.get(band), header.rules),
+                _doubted(
+                    _assess_band(band, each, station, item, history.get(band), header.rules),
+                    doubts,
+                ),
                 suspects[band],
             )
             for band, each in bands.items()
@@ -101,6 +107,13 @@ def _not_evaluable(path: Path, error: ValueError) -> InputError:
         where=str(path),
         hint="the run keeps all its readings; see whether its procedure was carried out whole",
     )
+
+
+def _doubted(result: BandResult, doubts: tuple[str, ...]) -> BandResult:
+    """The result without a verdict, where it is doubted what was connected."""
+    if not doubts:
+        return result
+    return replace(result, decision=None, doubts=(*doubts, *result.doubts))
 
 
 def _with_suspects(result: BandResult, suspects: int) -> BandResult:

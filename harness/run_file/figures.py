@@ -27,6 +27,7 @@ from h5py import h5a, h5d, h5f, h5g, h5s
 
 from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
+from harness.analysis.loss.band import FIRST_RULES
 from harness.run_file.heaps import require_sound_texts
 from harness.run_file.opening import damage_told, open_run
 from harness.run_file.reading import read_events
@@ -63,6 +64,9 @@ class BandFigures:
     """Whether there is a limit anywhere in the band."""
     is_doubted: bool
     """Whether it has no verdict because something is doubted."""
+    opening_zero: float | None = None
+    """Unix time of the first making of the through: items with one and the same share their zero;
+    None in runs of the first rules."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +88,8 @@ class RunFigures:
     """JSON, as `harness.evaluation.item_diagnosis` reads it; empty where there is none."""
     wanted_again: str = ""
     """Why the item is to be measured again; empty where it is not."""
+    rules: int = FIRST_RULES
+    """By which its figures follow from its readings."""
     is_checked: bool = False
     """Whether the figures agree with their digest; files of earlier versions have none."""
 
@@ -187,6 +193,8 @@ def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
     names = _bands_of(station)
     if set(names) != {name.decode() for name in analysis}:
         raise ValueError("it is finished, but not every band has a result")
+    # beside the digest, which is over what it always was
+    rules = int(_FiguresSeen().number(file, b"rules", FIRST_RULES))
     return RunFigures(
         path=path,
         run_id=seen.text(file, b"run_id"),
@@ -197,14 +205,17 @@ def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
         station=station,
         item=json.loads(seen.text(file, b"item")),
         bands={
-            name: _band(h5g.open(analysis, name.encode()), h5g.open(bands, name.encode()), seen)
+            name: _band(
+                h5g.open(analysis, name.encode()), h5g.open(bands, name.encode()), seen, rules
+            )
             for name in names
         },
         finding=seen.text(analysis, b"finding", ""),
+        rules=rules,
     )
 
 
-def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen) -> BandFigures:
+def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen, rules: int) -> BandFigures:
     verdict = seen.text(group, b"verdict")
     loss_db, limit_db = seen.array(group, b"insertion_loss_db"), seen.array(group, b"limit_db")
     if verdict:
@@ -235,6 +246,9 @@ def _band(group: h5g.GroupID, band: h5g.GroupID, seen: _FiguresSeen) -> BandFigu
         insertion_means_db=seen.array(group, b"insertion_means_db")[:, at].copy(),
         is_limited=bool(np.any(np.isfinite(limit_db))),
         is_doubted=bool(seen.text(group, b"doubts", "")),
+        opening_zero=None
+        if rules == FIRST_RULES
+        else float(_FiguresSeen().array(group, b"zero_time")[0]),
     )
 
 

@@ -87,7 +87,7 @@ def _scatters(
             raise InputError(f"it is to be measured again ({why})")
         found = {}
         for band, frequency_hz in grids.items():
-            if band not in file["analysis"]:
+            if band not in file["analysis"] or "doubts" in file[f"analysis/{band}"].attrs:
                 continue
             means_db = file[f"analysis/{band}/insertion_means_db"][()]
             if len(means_db) < 2 or not np.array_equal(

@@ -13,6 +13,8 @@ from harness.analysis.loss.band import BandResult
 
 __all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]
 
+DOUBT = "doubted"
+"""Kind of an event that says why a run has no verdict: what was connected is doubted."""
 FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
 

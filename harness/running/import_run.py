@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from itertools import pairwise
@@ -24,6 +24,7 @@ from harness.run_file import Kind, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
 from harness.running.new_run import Origin, header_of, run_id
+from harness.running.recorded_traces import measured_alone, require_own_readings
 from harness.station.items import Workplace, item_as_dict
 
 PROCEDURE = "import"
@@ -62,9 +63,9 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
         InputError: a file cannot be used, or they do not fit together or to the station.
         RunFileError: the disk refused.
     """
-    placed = _in_order(recordings)
-    _require_alike([each.recording for each in placed])
+    placed, unmeasured = _measured(_in_order(recordings))
     sweeps = {band: _sweeps(workplace, band, placed) for band in workplace.station.bands}
+    require_own_readings([each.recording for each in placed])
     started = placed[0].time
     instruments = tuple(_instrument(workplace, each) for each in placed)
     header = header_of(
@@ -88,13 +89,23 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
         for band, made in sweeps.items():
             for each, sweep in zip(placed, made, strict=True):
                 journal.append(band, each.kind, each.index, sweep)
-        for text in [*told, *_events(placed)]:
+        for text in [*told, *unmeasured, *_events(placed)]:
             journal.event(Event(started, "note", text))
         journal.event(Event(placed[-1].time, "finished", "all files taken in"))
     finally:
         journal.close()
     finish(journal.path, as_iso(placed[-1].time))
     return journal.path
+
+
+def _measured(placed: Sequence[_Placed]) -> tuple[list[_Placed], list[str]]:
+    """The files with the traces that were measured, and what was left out."""
+    read = [each.recording for each in placed]
+    _require_alike(read)
+    kept, told = measured_alone(read)
+    return [
+        replace(each, recording=recording) for each, recording in zip(placed, kept, strict=True)
+    ], told
 
 
 def _in_order(recordings: Recordings) -> list[_Placed]:

@@ -32,11 +32,15 @@ from harness.bench.rehearsal import Workload
 from harness.bench.replay import Replay
 from harness.bench.takeover import MARK
 from harness.bench.zero_judgement import GoingOn
+from harness.connections.operator_exchange import OperatorExchange
+from harness.evaluation.read_back import read_run
 from harness.evaluation.run_analysis import assess, finish
+from harness.report.words.diagnosis_words import less_than_expected
 from harness.report.words.suggested_command import go_on
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
+from harness.running.connection_statements import judge_of
 from harness.running.interrupts import StopRequested
 from harness.running.locks import lock_run
 from harness.running.new_run import header_of, run_id
@@ -127,6 +131,8 @@ class ItemRun:
                 equipment = replace(
                     self._place.equipment(exchange, journal, _Counting(self, progress)),
                     uncertainty_db=partial(_uncertainty_db, journal),
+                    judge=judge_of(self._workplace.station, lambda name: self._item),
+                    is_sure=exchange.is_sure if isinstance(exchange, OperatorExchange) else None,
                     reconnections=self._connected.reconnections,
                 )
                 bench = Bench(equipment, self._item_name, self._bands, past, going_on)
@@ -161,6 +167,8 @@ class ItemRun:
             raise
         with self._stop.deferred():
             finish(journal.path, as_iso(self._connected.clock()))
+        if said := less_than_expected(read_run(journal.path).bands):
+            self._place.terminal.say(f"! {self._item_name}: {said}")
         return journal.path
 
     def _shut_down(self, journal: RunJournal, bench: Bench | None, kind: str, text: str) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from drivers.errors import InputError
 from harness.analysis.diagnosis.finding import Finding
+from harness.analysis.loss.band import FIRST_RULES
 from harness.analysis.lots.lot_band import LotBand
 from harness.analysis.uncertainty.conformity import Verdict
 from harness.evaluation.read_back import from_text
@@ -109,6 +110,22 @@ class LotGroup:
             margin_db=column("margin_db"),
             expected_db=column("expected_db"),
             zero_change_db=column("zero_change_db"),
+            zero=np.array(
+                [math.nan if band.opening_zero is None else band.opening_zero for band in bands]
+            ),
+        )
+
+    @property
+    def accused(self) -> np.ndarray:
+        """(N,) whether the shape of an item's loss speaks of a fault; of runs under the first
+        rules nobody asks here."""
+        return np.array(
+            [
+                item.run.rules > FIRST_RULES
+                and item.finding is not None
+                and item.finding.is_accused
+                for item in self.items
+            ]
         )
 
     def column(self, name: str) -> np.ndarray:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from harness.analysis.arrays import FloatArray
+from harness.analysis.arrays import FloatArray, IntArray
 from harness.analysis.lots.binomial import Share
 from harness.analysis.lots.capability import Capability, Normality, anderson_darling, capability
 from harness.analysis.lots.control_charts import (
@@ -15,7 +15,8 @@ from harness.analysis.lots.control_charts import (
     individuals_chart,
     means_and_ranges_chart,
 )
-from harness.analysis.lots.lot_band import LotSummary, summarize
+from harness.analysis.lots.lot_band import LotSummary, find_outliers, summarize
+from harness.analysis.lots.shared_zeros import share_zeros, shared_zeros_chart
 from harness.evaluation.standing import WORST_FIRST, Standing
 from harness.several_runs.lot import ACCEPTED, Lot, LotGroup, LotItem
 
@@ -36,16 +37,22 @@ class GroupFindings:
     judged_db: FloatArray | None
     """(N,) what is judged: the loss, or its excess over the limit where the limits differ from
     item to item; None without a limit."""
+    left_out: IntArray
+    """Indices of the items that stand apart or have a diagnosed fault: charts, scatter and the
+    second capability are without them."""
+    faulty: int
+    """How many of all items have a diagnosed fault."""
     rest_db: FloatArray
-    """(N,) the losses without those that stand apart, which are NaN."""
+    """(N,) the losses without those left out, which are NaN."""
     chart: ChartPair | None
-    """Of the items in the order of time, without those that stand apart."""
+    """Of the items in the order of time, without those left out; of the means of those that share
+    a zero, where some do."""
     insertions: ChartPair | None
     """Of the insertions within each item, where every item has several."""
     capability: Capability | None
     """Of all items."""
     rest: Capability | None
-    """Of those that do not stand apart; None where none does."""
+    """Without those left out; None where none is."""
     normality: Normality | None
     """Of the rest."""
     standard_uncertainty_db: float
@@ -69,11 +76,15 @@ def find_in_group(group: LotGroup) -> GroupFindings:
         if np.ptp(limit_db) < _SAME_LIMIT_DB:
             one_limit = judged_limit_db = float(limit_db[0])
             judged_db = loss_db
-    summary = summarize(figures)
-    is_apart = np.zeros(len(loss_db), dtype=np.bool_)
-    is_apart[summary.outliers.index] = True
+    accused = group.accused
+    # where most items have one the lot is what it is: nothing to set them against
+    faulty = accused & (2 * np.count_nonzero(accused) < len(accused))
+    is_apart = faulty.copy()
+    is_apart[find_outliers(loss_db).index] = True
+    left_out = np.flatnonzero(is_apart)
+    summary = summarize(figures, left_out)
     rest_db = np.where(is_apart, np.nan, loss_db)
-    chart = _chart(rest_db)
+    chart = _chart(rest_db, figures.zero, figures.time)
     insertions = group.insertions
     several = insertions.shape[1] >= 2 and bool(np.all(np.isfinite(insertions[:, 1])))
     within = chart.sigma if chart is not None and one_limit is not None else None
@@ -89,6 +100,8 @@ def find_in_group(group: LotGroup) -> GroupFindings:
         summary=summary,
         limit_db=one_limit,
         judged_db=judged_db,
+        left_out=left_out,
+        faulty=int(np.count_nonzero(accused)),
         rest_db=rest_db,
         chart=chart,
         insertions=means_and_ranges_chart(insertions) if several else None,
@@ -99,8 +112,10 @@ def find_in_group(group: LotGroup) -> GroupFindings:
     )
 
 
-def _chart(values_db: FloatArray) -> ChartPair | None:
-    """None where no two neighbours are known."""
+def _chart(values_db: FloatArray, zero: FloatArray, time: FloatArray) -> ChartPair | None:
+    """None where no two neighbours are known, or too few zeros where items share them."""
+    if share_zeros(zero):
+        return shared_zeros_chart(values_db, zero, time)
     known = np.isfinite(values_db)
     return individuals_chart(values_db) if np.any(known[1:] & known[:-1]) else None
 

@@ -17,6 +17,9 @@ from drivers.toml_file import Table
 
 LONGEST_TIMEOUT_S = 3600.0
 MOST_AVERAGES = 65536
+USUAL_TRACKING_DB = 3.0
+"""Of an instrument that corrects nothing: couplers and receivers of reflection and transmission
+differ by so much (common practice, no source)."""
 RECORDED_FLOOR_DB = -90.0
 """Of files whose power is not known."""
 
@@ -73,7 +76,15 @@ class Averaging(Table):
     averages: int = Field(default=1, ge=1, le=MOST_AVERAGES)
 
 
-class AnalyzerTable(InstrumentTable, SourceTable, ReceiverTable, Averaging):
+class ReflectionsTable(Table):
+    """What is known of whatever reads S11 and S22 beside the transmission."""
+
+    reflection_tracking_db: RatioDb | None = Field(default=None, alias="reflection_tracking", ge=0)
+    """Most by which they read lower than the transmission would tell of the leads; left out,
+    `USUAL_TRACKING_DB`. Small where the instrument corrects its reflections."""
+
+
+class AnalyzerTable(InstrumentTable, SourceTable, ReceiverTable, Averaging, ReflectionsTable):
     """The network analyzer: where it is, what it speaks, what it may send."""
 
     dialect: str = "scpi-99-network-analyzer"
@@ -117,7 +128,7 @@ class SpectrumAnalyzerTable(InstrumentTable, SourceTable, ReceiverTable, Averagi
     noise_floor_dbm: LevelDbm = Field(default=-90.0, alias="noise_floor")
 
 
-class Recorded(ReceiverTable):
+class Recorded(ReceiverTable, ReflectionsTable):
     """Readings that come as files, from an instrument that Tareline does not speak to."""
 
     instrument: str = ""

@@ -9,6 +9,7 @@ from harness.analysis.expected.catalogue_parts import COPPER_LOSS_PER_K
 from harness.analysis.loss.band import RULES, Statements
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.uncertainty.mismatch import reflection_magnitude
+from harness.station.instrument_tables import USUAL_TRACKING_DB
 from harness.station.items import Item
 from harness.station.station import Station
 
@@ -26,6 +27,8 @@ def statements_of(
     those that the run was begun under."""
     through, receiver = station.through, station.receiver
     nothing = np.zeros_like(frequency_hz)
+    reads_reflections = station.analyzer or station.recorded
+    tracking_db = None if reads_reflections is None else reads_reflections.reflection_tracking_db
     return Statements(
         source_reflection=reflection_magnitude(station.source_match_db),
         load_reflection=reflection_magnitude(receiver.load_match_db),
@@ -53,6 +56,8 @@ def statements_of(
         oldest_zero_s=station.zero.oldest_s,
         history=history,
         through_pairs=1 if through is None and station.switch is None else 2,
+        reflection_tracking_db=USUAL_TRACKING_DB if tracking_db is None else tracking_db,
+        reflection_tracking_is_stated=tracking_db is not None,
         bands=len(station.bands),
         rules=rules,
     )

@@ -17,7 +17,7 @@ limits = { telemetry-868 = "0.48 dB" }
 """
 GOOD, BAD = ("PIG-0701", "PIG-0702", "PIG-0703", "PIG-0705"), "PIG-0704"
 ASKED = re.compile(rb"Enter when it is done, or /help: $|Serial number, or /stop: $"
-                   rb"|Enter leaves it: $")  # fmt: skip
+                   rb"|Enter leaves it: $|/sure if it was right: $")  # fmt: skip
 
 
 HANDS_FREE = '[hands_free]\npower = "-30 dBm"\nlook_every = "{}"\n\n[zero]'

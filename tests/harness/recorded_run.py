@@ -17,6 +17,12 @@ GRID = np.concatenate([np.linspace(862e6, 871e6, 19), np.linspace(2.39e9, 2.49e9
 ITEM = "PIG-0451"
 
 
+def noise(shape, seed):
+    """What no measurement is without: 120 dB below what is sent."""
+    parts = np.random.default_rng(seed).standard_normal((2, *shape))
+    return 1e-6 * (parts[0] + 1j * parts[1])
+
+
 @dataclass(frozen=True)
 class Recorded:
     """The run file, and what is true of the item at the points of `GRID`."""
@@ -43,7 +49,7 @@ def recorded_run(folder):
     through[:, 0, 1] = through[:, 1, 0] = 1.0
     made = {"through-1": through, "item-1": s, "item-2": s * 1.0005, "through-2": through * 1.0003}
     for name, matrices in made.items():
-        seen = matrices.copy()
+        seen = matrices + noise(matrices.shape, len(name) + ord(name[-1]))
         seen[:, 0, 1] *= leads
         seen[:, 1, 0] *= leads
         Network(f=GRID, f_unit="Hz", s=seen, z0=50).write_touchstone(

@@ -65,6 +65,13 @@ class DescribedAnalyzer(DescribedReceiver):
     """Level at a receiver above which it compresses; left out: none."""
     isolation_db: RatioDb | None = Field(default=None, alias="isolation", gt=0)
     """Between the source and the receiver of the other port; left out: perfect."""
+    one_way: bool = False
+    """Whether it measures from port 1 only, and answers zeros for S12 and S22."""
+    directivity_db: RatioDb | None = Field(default=None, alias="directivity", gt=0)
+    """Of each port's coupler, not corrected: what is read where nothing reflects, so far below
+    total reflection; left out: perfect."""
+    reflection_tracking_db: RatioDb = Field(default=0.0, alias="reflection_tracking")
+    """How much lower a reflection is read than it is (higher where negative), not corrected."""
 
     @model_validator(mode="after")
     def _powers_in_order(self) -> DescribedAnalyzer:

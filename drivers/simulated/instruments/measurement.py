@@ -100,11 +100,17 @@ class Measurement(Generic[T]):
             if misfire.kind == "late":
                 self._result = self._shown
                 loop = asyncio.get_running_loop()
-                self._late = loop.call_later(misfire.delay_s, self._begin, self._finish)
+                self._late = loop.call_later(misfire.delay_s, self._begin_late)
             else:
                 self._begin(self._keep_old if misfire.kind == "ignored" else self._keep_half)
             return
         self._begin(self._finish)
+
+    def _begin_late(self) -> None:
+        """The trace before stays readable until the sweep is over."""
+        self._begin(self._finish)
+        if self._is_measuring:
+            self._result = self._shown
 
     def _begin(self, on_done: Callable[[], None]) -> None:
         self._cancel_late()

@@ -57,7 +57,9 @@ SETTLING_PERIODS = 1.2
 LOWEST_IF_BANDWIDTH_HZ, HIGHEST_IF_BANDWIDTH_HZ = 1.0, 1e5
 POWER_AT_RESET_DBM = -10.0
 
-_STREAM_LINEARITY, _STREAM_LEAKAGE = FIRST_FREE_STREAM, FIRST_FREE_STREAM + 1
+_STREAM_LINEARITY, _STREAM_LEAKAGE, _STREAM_DIRECTIVITY = range(
+    FIRST_FREE_STREAM, FIRST_FREE_STREAM + 3
+)
 _PORTS = {"S11": (0, 0), "S21": (1, 0), "S12": (0, 1), "S22": (1, 1)}
 
 
@@ -225,6 +227,8 @@ class SimulatedAnalyzer:
         trace_ratio = np.sqrt(2.0) * relative_noise(table.trace_noise_db) * bandwidth_ratio
         floor_ratio = 10.0 ** ((table.noise_floor_dbm - power_dbm) / 20.0) * bandwidth_ratio
         readings = total / count * (1.0 + trace * trace_ratio) + floor * floor_ratio
+        if table.one_way:
+            readings[:, :, 1] = 0.0
         return readings, is_overloaded
 
     def _received(
@@ -248,6 +252,10 @@ class SimulatedAnalyzer:
         for index, (out, into) in enumerate(((1, 0), (0, 1))):
             generator = self._bench.generator(_STREAM_LEAKAGE, index)
             s[:, out, into] += leakage(frequency_hz, table.isolation_db, generator)
+            # the coupler of the port that sends: raw reflections, nothing is corrected
+            s[:, into, into] *= 10.0 ** (-table.reflection_tracking_db / 20.0)
+            coupler = self._bench.generator(_STREAM_DIRECTIVITY, index)
+            s[:, into, into] += leakage(frequency_hz, table.directivity_db, coupler)
         level = level_dbm(s, power_dbm)
         error_db = np.empty_like(level)
         for port, linearity in enumerate(self._linearity):

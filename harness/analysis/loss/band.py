@@ -210,6 +210,9 @@ class Statements:
     """Repeatability of a connection over earlier runs; None: nothing to pool."""
     through_pairs: Literal[1, 2] = 2
     """Mated pairs of the through: one where the leads join directly, else two, as of the item."""
+    reflection_tracking_db: float = 0.0
+    """Most by which S11 and S22 read lower than S21 would tell of the leads."""
+    reflection_tracking_is_stated: bool = True
     bands: int = 1
     """How many bands a run has, which are judged together."""
     rules: int = RULES

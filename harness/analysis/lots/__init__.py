@@ -10,4 +10,5 @@ __all__ = [
     "lot_band",
     "outliers",
     "sampling",
+    "shared_zeros",
 ]

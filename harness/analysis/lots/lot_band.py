@@ -13,6 +13,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray, IntArray
 from harness.analysis.lots.outliers import Outliers, find_outliers
+from harness.analysis.lots.shared_zeros import COMMON_CHECK, FEWEST_MEANS, share_zeros, subgroups
 from harness.analysis.units import SECONDS_PER_HOUR
 
 __all__ = ["Histogram", "LotBand", "LotDrift", "LotSummary", "Outliers", "Slope", "find_outliers"]
@@ -38,6 +39,9 @@ class LotBand:
     expected_db: FloatArray
     zero_change_db: FloatArray
     """(N,) apparent loss of the through when it was checked last."""
+    zero: FloatArray
+    """(N,) tells the zeros apart that the items were measured against, such as its time; nan where
+    nothing is known of that."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +91,8 @@ class LotSummary:
     drift: LotDrift
 
 
-def summarize(band: LotBand) -> LotSummary:
-    """All of the above for one band.
+def summarize(band: LotBand, leave_out: IntArray | None = None) -> LotSummary:
+    """All of the above for one band; `leave_out` are items that say nothing of a drift.
 
     Raises:
         ValueError: the arrays differ in length, or there are no items.
@@ -104,7 +108,13 @@ def summarize(band: LotBand) -> LotSummary:
         count=count,
         inside_guard_band=int(np.count_nonzero(near)),
         outliers=outliers,
-        drift=drift(band.time, band.loss_db, band.zero_change_db, leave_out=outliers.index),
+        drift=drift(
+            band.time,
+            band.loss_db,
+            band.zero_change_db,
+            zero=band.zero,
+            leave_out=outliers.index if leave_out is None else leave_out,
+        ),
     )
 
 
@@ -133,10 +143,13 @@ def histogram(values: FloatArray, most_bins: int = MOST_BINS) -> Histogram:
     return Histogram(np.asarray(edges, dtype=np.float64), counts.astype(np.int64))
 
 
-def slope(time: FloatArray, values: FloatArray, confidence: float = CONFIDENCE) -> Slope | None:
+def slope(
+    time: FloatArray, values: FloatArray, confidence: float = CONFIDENCE, widening: float = 1.0
+) -> Slope | None:
     """Straight line by least squares through values (N,) over Unix time (N,), by the hour.
 
-    The limits are Student's (JCGM 100:2008, H.3), for values that scatter independently. None
+    The limits are Student's (JCGM 100:2008, H.3), for values that scatter independently; where
+    they do not, `widening` times as wide. None
     where fewer than three values, or only one time, are known.
     """
     from scipy.special import stdtrit
@@ -154,7 +167,7 @@ def slope(time: FloatArray, values: FloatArray, confidence: float = CONFIDENCE) 
     residual = centred - b * hours
     dof = len(y) - 2
     error = math.sqrt(float(np.sum(residual**2)) / dof / spread)
-    half = float(stdtrit(dof, 0.5 + 0.5 * confidence)) * error
+    half = float(stdtrit(dof, 0.5 + 0.5 * confidence)) * error * widening
     return Slope(b, b - half, b + half, b * float(hours.max() - hours.min()))
 
 
@@ -163,9 +176,12 @@ def drift(
     loss_db: FloatArray,
     zero_change_db: FloatArray,
     *,
+    zero: FloatArray | None = None,
     leave_out: IntArray | None = None,
 ) -> LotDrift:
     """Drift of the losses (N,) against that of the zero (N,), without the items `leave_out`.
+
+    Items that share a `zero` (N,) are one value each for the slope.
 
     The correlation has Fisher's limits (z = artanh r, standard error 1 / sqrt(N - 3)).
     """
@@ -173,9 +189,12 @@ def drift(
     if leave_out is not None:
         keep[leave_out] = False
     loss = np.where(keep, loss_db, np.nan)
-    process, zero = slope(time, loss), slope(time, zero_change_db)
+    process, of_zero = slope(time, loss), slope(time, zero_change_db)
+    means = None if zero is None or not share_zeros(zero) else subgroups(loss, zero, time)
+    if means is not None and len(means.mean) >= FEWEST_MEANS:
+        process = slope(means.time, means.mean, widening=COMMON_CHECK**0.5)
     r, low, high = _correlation(loss, np.asarray(zero_change_db, dtype=np.float64))
-    return LotDrift(process, zero, _drift_sentence(process, zero, r, low, high))
+    return LotDrift(process, of_zero, _drift_sentence(process, of_zero, r, low, high))
 
 
 def _correlation(first: FloatArray, second: FloatArray) -> tuple[float, float, float]:

@@ -59,6 +59,8 @@ class World:
     """True magnitude of either reflection of the item, where the station states none."""
     reads_reflections: bool = False
     """Whether S11 and S22 are read beside S21."""
+    reflections_low_db: float = 0.0
+    """How much too low they are read."""
     zero_turn: float | None = None
     """Fraction of the time between two checks at which the zero turns round; None: anywhere."""
 
@@ -110,8 +112,9 @@ def simulate(
         through_seen, item_seen = reflection_readings(
             world.frequency_hz, stated, world.reflection, loss_db, campaigns, rng
         )
-        normalization = _with_reflections(normalization, through_seen)
-        insertions = _with_reflections(insertions, item_seen)
+        tracking = 10.0 ** (-world.reflections_low_db / 20.0)
+        normalization = _with_reflections(normalization, tracking * through_seen)
+        insertions = _with_reflections(insertions, tracking * item_seen)
     readings = BandReadings(
         frequency_hz=np.tile(world.frequency_hz, campaigns),
         traces=traces,

@@ -10,6 +10,7 @@ from drivers.quantities import counted
 from harness.analysis.arrays import FloatArray
 from harness.analysis.lots.control_charts import ControlChart
 from harness.analysis.lots.lot_band import histogram
+from harness.analysis.lots.shared_zeros import MEANS_OF_ZEROS
 from harness.analysis.units import SECONDS_PER_HOUR
 from harness.report.figures.svg import EXPECTED, HAIRLINE, INK, LIMIT, LOSS, MUTED, PAPER, rendered
 from harness.report.words import numbers
@@ -35,9 +36,9 @@ def distribution_figure(found: GroupFindings, key: str) -> str:
     Items that stand apart are counted at the edge, so that the others are more than one bar.
     """
     figures, bins = found.group.figures, histogram(found.rest_db)
-    outliers = found.summary.outliers
-    above = figures.loss_db[outliers.index[outliers.score > 0.0]]
-    below = figures.loss_db[outliers.index[outliers.score < 0.0]]
+    apart_db, rest = figures.loss_db[found.left_out], found.rest_db[np.isfinite(found.rest_db)]
+    middle = float(np.median(rest)) if len(rest) else 0.0
+    above, below = apart_db[apart_db > middle], apart_db[apart_db <= middle]
     expected = figures.expected_db[np.isfinite(figures.expected_db)]
     guard = figures.guard_band_db[np.isfinite(figures.guard_band_db)]
     limit = found.limit_db
@@ -74,7 +75,7 @@ def distribution_figure(found: GroupFindings, key: str) -> str:
                 )  # fmt: skip
         axes.locator_params(axis="x", nbins=6)
         axes.locator_params(axis="y", nbins=5, integer=True)
-        axes.margins(x=0.03, y=0.25 if len(outliers.index) else 0.05)
+        axes.margins(x=0.03, y=0.25 if len(apart_db) else 0.05)
         figure.legend(loc="outside lower left", ncols=4, handletextpad=0.5)
 
     losses = figures.loss_db[np.isfinite(figures.loss_db)]
@@ -98,9 +99,12 @@ def chart_figure(found: GroupFindings, key: str) -> str:
     """
     if found.chart is None:
         raise ValueError("no two neighbours have a loss that is known")
-    apart = np.sort(found.summary.outliers.index)
-    charts = [("Loss of each item, dB", found.chart.location),
-              ("Step from the item before, dB", found.chart.spread)]  # fmt: skip
+    apart = found.left_out
+    shared = found.chart.kind == MEANS_OF_ZEROS
+    charts = [("Mean of the items of each zero, dB" if shared else "Loss of each item, dB",
+               found.chart.location),
+              ("Scatter of the items of each zero, dB" if shared
+               else "Step from the item before, dB", found.chart.spread)]  # fmt: skip
     if found.insertions is not None:
         charts.append(("Range of the insertions of each item, dB", found.insertions.spread))
 
@@ -144,7 +148,7 @@ def drift_figure(found: GroupFindings, key: str) -> str:
     figures = found.group.figures
     known = np.isfinite(figures.time) & np.isfinite(figures.zero_change_db)
     known &= np.isfinite(figures.loss_db)
-    known[found.summary.outliers.index] = False
+    known[found.left_out] = False
     if np.count_nonzero(known) < 2:
         raise ValueError("the zero is not known of two items")
     hours = (figures.time[known] - figures.time[known].min()) / SECONDS_PER_HOUR

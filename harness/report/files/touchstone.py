@@ -67,13 +67,11 @@ def _comments(run: Run, measured: Mapping[str, ItemScattering], has_shared: bool
         said.append("S12: as S21, from the reverse readings")
     else:
         said.append("S12 was not measured: S21 stands in its place (a passive item is reciprocal)")
-    if all(one.has_reflections for one in some):
-        said.append(
-            "S11, S22: as the instrument gave them, at its own reference planes; what lies "
-            "between those and the item is in them"
-        )
-    else:
-        said.append("S11, S22 were NOT measured: 0 stands in their place and says nothing")
+    said.append(
+        "S11, S22 were NOT measured at the item's plane: 0 stands in their place and says nothing"
+    )
+    if any(one.is_cut_off for one in some):
+        said.append("Where A is below 0 dB, which no passive item can have, |S| stands as 1")
     adapter = run.station.get("through") or {}
     if adapter.get("adapter"):
         said.append("The loss of the adapter that closed the through is added; its phase is not")

@@ -26,6 +26,7 @@ REMEDIES = {
     "connections made once": "join the through by hand, or a switch with better connectors",
     "noise": "more sweeps, a narrower bandwidth, or more power",
     "noise of the reference": "more sweeps of the through, a narrower bandwidth, or more power",
+    "tracking of the reflections": "say how far S11 reads too low, or state return_loss",
     "drift of the zero": "check the zero more often, let the bench warm up, be quicker",
     "mismatch": "pads at the ends of the leads; state or measure the item's return loss",
     "through adapter": "an adapter whose loss is better known, or leads that join directly",

@@ -56,10 +56,31 @@ def comparison_sentence(bands: Mapping[str, BandResult]) -> str:
     )
 
 
+def less_than_expected(bands: Mapping[str, BandResult]) -> str:
+    """That an item loses clearly less than what it is made of should (E_n below -1 at half of the
+    frequencies of a band), and what to look at; empty where it does not."""
+    found = [(name, one) for name, band in bands.items() if (one := compare(band)) is not None]
+    less = [(float(np.median(one.normalized_error)), name, one) for name, one in found]
+    error, name, worst = min(less, key=lambda each: each[0], default=(0.0, "", None))
+    if worst is None or error >= -1.0:
+        return ""
+    place = int(np.argmin(np.abs(worst.normalized_error - error)))
+    amount = numbers.companion(
+        abs(float(worst.difference_db[place])), float(worst.expanded_uncertainty_db[place])
+    )
+    return (
+        f"It loses less than what it is made of should: {amount} dB less at "
+        f"{_frequency(worst.frequency_hz[place])} ({name}), E_n = {error:.1f}. Is it this item, "
+        "and was nothing between the leads while normalizing?"
+    )
+
+
 def finding_sentences(finding: Finding) -> list[str]:
     """Plain sentences; the first is enough for somebody in a hurry."""
     if not finding.is_accused:
         return ["Nothing in the shape of its loss speaks of a fault."]
+    if finding.effect_db < 0.0:
+        return _loses_too_little(finding)
     if finding.fault is None:
         best = sorted(finding.likelihoods, key=lambda fault: -finding.likelihoods[fault])[:2]
         told = " or ".join(
@@ -69,16 +90,29 @@ def finding_sentences(finding: Finding) -> list[str]:
             "Its loss is not that of a sound item, but the shape does not tell why: "
             f"no diagnosis. Likeliest: {told}."
         ]
-    amount = (
+    return [
+        f"{_amount(finding)}; the shape says {_names(finding)}.",
+        _look_at(finding),
+        f"Probability {_percent(finding.probability)} among the faults that are looked for; a "
+        f"sound item looks like this in {_rarely(finding.false_accusation)}.",
+    ]
+
+
+def _amount(finding: Finding) -> str:
+    return (
         f"{_two_digits(abs(finding.effect_db))} dB "
         f"{'more' if finding.effect_db >= 0.0 else 'less'} than it should lose at "
         f"{_frequency(finding.frequency_hz)}"
     )
+
+
+def _loses_too_little(finding: Finding) -> list[str]:
+    """No fault of an item makes it lose less: what was measured is doubted first."""
     return [
-        f"{amount}; the shape says {_names(finding)}.",
-        _look_at(finding),
-        f"Probability {_percent(finding.probability)} among the faults that are looked for; a "
-        f"sound item looks like this in {_rarely(finding.false_accusation)}.",
+        f"{_amount(finding)}; no fault makes an item lose less than a sound one.",
+        "Was the item in, and nothing but the through when the zero was made? Then see whether it "
+        "is the item that the items file states.",
+        f"A sound item looks like this in {_rarely(finding.false_accusation)}.",
     ]
 
 

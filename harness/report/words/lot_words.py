@@ -17,6 +17,7 @@ from harness.analysis.lots.capability import (
 )
 from harness.analysis.lots.control_charts import signal_runs
 from harness.analysis.lots.outliers import FEWEST
+from harness.analysis.lots.shared_zeros import MEANS_OF_ZEROS
 from harness.evaluation.standing import Standing
 from harness.report.words import numbers
 from harness.report.words.diagnosis_words import finding_sentences
@@ -107,9 +108,15 @@ def group_sentences(found: GroupFindings) -> list[tuple[str, str]]:
         text = _capability_text(found, found.capability, normality if alone else None)
         said.append(("Capability", text))
         if found.rest is not None:
-            apart = counted(len(summary.outliers.index), "item")
+            apart = counted(len(found.left_out), "item")
             text = _capability_text(found, found.rest, normality)
-            said.append(("Without what stands apart", f"{apart} left out. {text}"))
+            label = "Without what stands apart"
+            if found.faulty:
+                label += " or has the shape of a fault"
+            said.append((label, f"{apart} left out. {text}"))
+        elif found.faulty:
+            most = f"{found.faulty:,} of {counted(summary.count, 'item')}"
+            said.append(("Faults", f"{most} with the shape of a fault are in these figures."))
     elif normality is not None and normality.is_doubtful:
         said.append(("Distribution", normality.sentence))
     share = measurement_share(found.standard_uncertainty_db, found.rest_db)
@@ -137,8 +144,11 @@ def chart_sentences(found: GroupFindings) -> list[str]:
     if found.chart is None:
         return ["No two neighbours have a loss that is known, so there is no chart."]
     said = []
-    apart = len(found.summary.outliers.index)
+    apart = len(found.left_out)
     losses = f"Losses in the order of time{', without what stands apart' if apart else ''}"
+    shared = found.chart.kind == MEANS_OF_ZEROS
+    if shared:
+        losses = losses.replace("Losses", "Means of the items of each zero,")
     broken = signal_runs(found.chart.location)
     if broken:
         listed = "; ".join(f"{text} ({counted(n, 'time')})" for text, n in broken)
@@ -146,7 +156,9 @@ def chart_sentences(found: GroupFindings) -> list[str]:
     else:
         said.append(f"{losses}: no rule is broken.")
     jumps = int(found.chart.spread.signalled.sum())
-    if jumps:
+    if jumps and shared:
+        said.append(f"{counted(jumps, 'zero')} whose items differ too much, or too little.")
+    elif jumps:
         said.append(f"{counted(jumps, 'step')} from one item to the next beyond the limit.")
     if found.insertions is not None:
         wide = int(found.insertions.spread.signalled.sum())
@@ -237,7 +249,7 @@ def apart_sentence(apart: Sequence[Apart]) -> str:
 def glance(found: GroupFindings) -> list[tuple[str, str]]:
     """The figures of a group with their headings, for a row of a table.
 
-    Scatter and Ppk are of what does not stand apart.
+    Scatter and Ppk are of what does not stand apart and has no diagnosed fault.
     """
     losses = found.group.figures.loss_db
     known = losses[np.isfinite(losses)]

@@ -28,8 +28,9 @@ def lot_exchange(
     sitting: LotSitting,
     *,
     hands_free: bool,
-) -> Exchange:
-    """A person, the simulated hand, a switch behind either, or the bench that watches them."""
+) -> tuple[OperatorExchange, Exchange]:
+    """Who is asked what is in doubt, and who makes the connections: that person, the simulated
+    hand, a switch behind either, or the bench that watches them."""
     station, hand = place.workplace.station, place.connected.hand
     about_rf = caution_of_looks(station) if hands_free else RF_IS_OFF
     person = OperatorExchange(station, terminal, sitting.note_in_hand, items, about_rf)
@@ -41,10 +42,10 @@ def lot_exchange(
         watched = WatchedPlace(
             terminal, person, by_hand, hand, connected.clock, connected.wait_until
         )
-        return HandsFreeExchange(station, connected.source, watched, items, sitting.remark)
+        return person, HandsFreeExchange(station, connected.source, watched, items, sitting.remark)
     switch = place.connected.switch
     if switch is None or station.switch is None:
-        return by_hand
+        return person, by_hand
     put_item: Callable[[str], None]
     if hand is not None:
         put_item = hand.connect_item
@@ -56,4 +57,4 @@ def lot_exchange(
             item_channel=channels.item,
         )
     behind = SwitchChannels(switch, station, terminal.say)
-    return SwitchedLot(behind, put_item, by_hand.finish)
+    return person, SwitchedLot(behind, put_item, by_hand.finish)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -21,6 +22,7 @@ from harness.connections.hands_free.hands_free_exchange import require_hands_fre
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.connected import connect
+from harness.running.connection_statements import judge_of
 from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
@@ -189,10 +191,14 @@ class _LotRun:
         files = LotFiles(self._place, self._assignment, self._items, self._bands)
         serials = Serials(options.listed, self._items.wrong)
         sitting = LotSitting(self._place, terminal, lot, files, serials)
-        exchange = lot_exchange(
+        person, exchange = lot_exchange(
             self._place, terminal, self._items, sitting, hands_free=options.hands_free
         )
-        equipment = self._place.equipment(exchange, ZeroRecord(), _Doing(terminal))
+        equipment = dataclasses.replace(
+            self._place.equipment(exchange, ZeroRecord(), _Doing(terminal)),
+            judge=judge_of(self._workplace.station, self._items),
+            is_sure=person.is_sure if self._connected.hand is None else None,
+        )
         bench = LotBench(equipment, self._bands, sitting)
         try:
             with in_earnest(self._assignment.procedure.name):

@@ -19,7 +19,7 @@ from harness.connections.operator_terminal import OperatorTerminal
 from harness.evaluation.read_back import read_run, run_to_be
 from harness.evaluation.run_analysis import finish
 from harness.evaluation.standing import Standing, standing_of_band, standing_of_run
-from harness.report.words.diagnosis_words import finding_of_run
+from harness.report.words.diagnosis_words import finding_of_run, less_than_expected
 from harness.report.words.verdict_line import DOUBTFUL, GOOD, verdict_line
 from harness.run_file import RunJournal, amend_run
 from harness.run_file.run import OPERATORS_NOTE, WANTED_AGAIN, BandResult, Event, Run
@@ -57,6 +57,7 @@ class LotSitting:
         self._in_hand: ItemJournal | None = None
         self._last: Path | None = None
         self._is_study = False
+        self._is_less_seen = self._is_less_known = False
         self._trials: list[Wanted] = []
         self.finished: list[Path] = []
         """Run files that were finished in this sitting."""
@@ -183,8 +184,21 @@ class LotSitting:
         self.finished.append(journal.path)
         self._show_rest(run)
         return ItemOutcome(
-            late.had_trouble or _insertions_differ(run.bands.values(), self._station)
+            late.had_trouble
+            or _insertions_differ(run.bands.values(), self._station)
+            or self._loses_too_little(run)
         )
+
+    def _loses_too_little(self, run: Run) -> bool:
+        """Whether an item loses less than it should, which is told also of one that passes; False
+        once a check of the zero has shown that the zero is not to blame."""
+        said = less_than_expected(run.bands)
+        if not said or self._is_study:
+            return False
+        self._terminal.bell(2)
+        self.say(f"! {said}")
+        self._is_less_seen = True
+        return not self._is_less_known
 
     def _show_verdict(self, run: Run) -> None:
         standing = standing_of_run(run)
@@ -235,10 +249,14 @@ class LotSitting:
         for file in since:
             self._amended(file, with_check)
         if event is None:
+            self._is_less_known = self._is_less_known or self._is_less_seen
             self.say(f"✓ The zero holds: it moved by {worst}.")
             return
         self._terminal.bell(2)
-        self.say(f"✗ The zero moved by {worst}. Look for the cause: a loose lead, a worn adapter.")
+        self.say(
+            f"✗ The zero moved by {worst}. Is the item still in? If not, look for the cause: a "
+            "loose lead, a worn adapter."
+        )
         if not since:
             return
         self.say(f"These were measured since the last good check, and are asked for again: "

@@ -112,7 +112,7 @@ def test_coarse_readings_may_repeat(random, step, noise_db):
 def test_coarse_readings_that_are_known_to_move_may_not_repeat(random):
     """In steps of 0.01 dB, which noise of 0.02 dB moves."""
     earlier = EarlierReadings()
-    for _ in range(5):
+    for _ in range(11):
         last = scalar(random, 0.01, 0.02)
         assert earlier.take(SCALAR, last, "band") == ("", "")
     assert "came as the very same numbers" in earlier.take(SCALAR, last.copy(), "band")[0]
@@ -131,7 +131,7 @@ def test_what_moves_between_connections_says_nothing_of_noise(random):
 def test_coarse_readings_that_drift_together_may_stand_still(random):
     """Drift moves all points of some sweeps; the others stand, and neighbours may be equal."""
     earlier = EarlierReadings(is_point_by_point=True)
-    level = np.full(POINTS, -20.0)
+    level = np.full(POINTS, -20.0) - 0.1 * np.floor(4.0 * FREQUENCY)
     for number in range(40):
         level = level + (0.01 if number % 4 else 0.0)
         sweep = (10.0 ** (np.round(level, 2) / 20.0)).astype(complex)[np.newaxis]
@@ -147,16 +147,27 @@ def test_stand_ins_do_not_count(random):
         assert earlier.take(SCALAR, sweep, "band") == ("", "")
 
 
+def test_nothing_above_the_floor_is_nothing_that_repeats():
+    earlier = EarlierReadings(is_point_by_point=True)
+    for _ in range(3):
+        assert earlier.take(SCALAR, np.full((1, POINTS), np.nan, complex), "band") == ("", "")
+
+
 def test_a_meter_that_stands_still_is_known(random):
     earlier = EarlierReadings(is_point_by_point=True)
     sweep = scalar(random, None)
     sweep[:, 30:] = sweep[0, 30]
     what, _ = earlier.take(SCALAR, sweep, "band")
-    assert what.startswith("21 points of transmission in a row, from point 31 on")
+    assert what.startswith("20 points of transmission in a row, from point 32 on")
+    fresh = scalar(random, None)
+    assert earlier.take(SCALAR, fresh, "band") == ("", "")
+    after = scalar(random, None)
+    after[0, 0] = fresh[0, -1]
+    assert "point 1 of transmission is the same number" in earlier.take(SCALAR, after, "another")[0]
 
 
 def test_a_swept_trace_of_one_number_is_known():
     sweep = np.full((1, POINTS), 0.1234567891, complex)
-    assert "one and the same number" in EarlierReadings().take(SCALAR, sweep, "band")[0]
+    assert "the same number as the point before" in EarlierReadings().take(SCALAR, sweep, "band")[0]
     coarse = np.full((1, POINTS), 10.0 ** (-20.1 / 20.0), complex)
     assert EarlierReadings().take(SCALAR, coarse, "band") == ("", "")

@@ -259,18 +259,22 @@ def test_prompts_say_what_to_do_and_caution_once(workplace_folder, start_bench):
     join_the_leads(process)
     done = tareline(
         "run", "qualify", "--item", "JMP-0107", "--insertions", "2", "--sweeps", "1", "--json",
-        folder=workplace_folder, typed="\n" * 4,
+        folder=workplace_folder, typed="\n" * 6,
     )  # fmt: skip
     # nobody followed the prompts: the leads stay joined, and the "item" loses nothing
     prompts = done.stderr
+    assert prompts.count("? This reads like the joined leads") == 2
+    assert "is JMP-0107 in, and no other item?" in " ".join(prompts.split())
     assert prompts.count("Enter when it is done") == 4
     assert "Join the two leads with the adapter (SMA straight adapter, serial T-02)" in prompts
     assert "Put JMP-0107 between the leads (insertion 1 of 2)" in prompts
     assert "Undo JMP-0107, connect it again (insertion 2 of 2)" in prompts
     assert "SMA: 0.56 N m" in prompts
     assert prompts.count("transmitting needs a licence") == 1
-    assert done.returncode in (0, 1)
+    assert done.returncode == 1
     (run,) = json.loads(done.stdout)["runs"]
+    assert run["bands"][0]["verdict"] is None
+    assert "reads like the joined leads" in run["bands"][0]["doubts"][0]
     assert run["item"]["id"] == "JMP-0107"
 
 

@@ -6,9 +6,6 @@ import os
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from skrf import network
 
 from drivers.errors import InputError
 from drivers.recorded import read_recording
@@ -17,140 +14,13 @@ from drivers.simulated.physics.truth import insertion_loss_db, scattering
 from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from harness.station.starter_files import write_starter
+from tests.drivers.touchstone_made import ORDER, some_network, touchstone
 from tests.harness.command_line import tareline
+from tests.harness.recorded_run import noise
 from tests.harness.set_ups import replace, use_set_up
 
 BANDS = ("telemetry-868", "backhaul-2400")
 GRID = np.concatenate([np.linspace(860e6, 873e6, 27), np.linspace(2.38e9, 2.5e9, 25)])
-UNITS = {"Hz": 1.0, "kHz": 1e3, "MHz": 1e6, "GHz": 1e9}
-ORDER = ((0, 0), (1, 0), (0, 1), (1, 1))
-"""Of version 1 two-port data: S11 S21 S12 S22 (Touchstone 1.1)."""
-
-
-def pair(value, form):
-    if form == "RI":
-        return f"{value.real:.12g} {value.imag:.12g}"
-    size = abs(value) if form == "MA" else 20 * np.log10(abs(value))
-    return f"{size:.12g} {np.degrees(np.angle(value)):.12g}"
-
-
-def touchstone(frequency_hz, s, *, version=1, unit="Hz", form="RI", parameter="S", resistance=50,
-               options=None):  # fmt: skip
-    """The text of a file; Touchstone 1.1 and 2.0, written from the specification from memory."""
-    ports = s.shape[1]
-    values = s
-    if parameter != "S":
-        # version 1 normalizes to the reference resistance, version 2 does not
-        reference = np.full((len(s), ports), 1.0 if version == 1 else resistance)
-        values = getattr(network, f"s2{parameter.lower()}")(s, reference)
-    entries = ORDER if ports == 2 else ((0, 0),)
-    rows = [
-        f"{hz / UNITS[unit]:.12g} " + " ".join(pair(m[entry], form) for entry in entries)
-        for hz, m in zip(frequency_hz, values, strict=True)
-    ]
-    line = options or f"# {unit} {parameter} {form} R {resistance}"
-    if version == 1:
-        return "\n".join(["! bench analyzer, front panel", line, *rows, ""])
-    return "\n".join([
-        "[Version] 2.0", line, f"[Number of Ports] {ports}",
-        *(["[Two-Port Data Order] 21_12"] if ports == 2 else []),
-        f"[Number of Frequencies] {len(rows)}",
-        f"[Reference] {' '.join([str(resistance)] * ports)}",
-        "[Network Data]", *rows, "[End]", "",
-    ])  # fmt: skip
-
-
-def some_network(seed, count=3, ports=2):
-    rng = np.random.default_rng(seed)
-    shape = (count, ports, ports)
-    return 0.3 * (rng.normal(size=shape) + 1j * rng.normal(size=shape)) + 0.05
-
-
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(
-    seed=st.integers(0, 10**6), version=st.sampled_from([1, 2]), unit=st.sampled_from([*UNITS]),
-    form=st.sampled_from(["RI", "MA", "DB"]), parameter=st.sampled_from(["S", "Y", "Z", "G", "H"]),
-    resistance=st.sampled_from([50, 75]), order=st.permutations([0, 1, 2, 3]), upper=st.booleans(),
-)  # fmt: skip
-def test_any_option_line_gives_the_same_network(
-    tmp_path, seed, version, unit, form, parameter, resistance, order, upper
-):
-    """Fields may stand in any order and case; R keeps its number (Touchstone 2.0)."""
-    s, hz = some_network(seed), np.array([1e9, 2e9, 3e9])
-    fields = [unit, parameter, form, f"R {resistance}"]
-    options = "# " + " ".join(fields[position] for position in order)
-    path = tmp_path / "x.s2p"
-    text = touchstone(
-        hz, s, version=version, unit=unit, form=form, parameter=parameter, resistance=resistance,
-        options=options.upper() if upper else options.lower(),
-    )  # fmt: skip
-    path.write_text(text, "utf-8")
-    read = read_recording(path)
-    np.testing.assert_allclose(read.frequency_hz, hz, rtol=1e-11)
-    assert read.reference_ohm == resistance
-    for trace, entry in zip(read.readings, ORDER, strict=True):
-        np.testing.assert_allclose(trace, s[:, *entry], atol=1e-7)
-
-
-def test_an_option_line_may_be_empty_or_missing(tmp_path):
-    """GHz S MA R 50 (Touchstone 1.1)."""
-    for line in ("#", "! nothing", "# ! remark"):
-        path = tmp_path / "x.s2p"
-        path.write_text(f"{line}\n1 .1 0 .5 90 .5 90 .1 0\n2 .1 0 .5 0 .5 0 .1 0\n", "utf-8")
-        read = read_recording(path)
-        assert read.frequency_hz.tolist() == [1e9, 2e9]
-        np.testing.assert_allclose(read.readings[1], [0.5j, 0.5], atol=1e-12)
-
-
-def test_noise_parameters_after_the_data_are_left_alone(tmp_path):
-    path = tmp_path / "x.s2p"
-    text = touchstone(np.array([1e9, 2e9]), some_network(1, 2))
-    path.write_text(f"{text}1e9 1.2 0.3 45 0.2\n2e9 1.4 0.3 50 0.2\n", "utf-8")
-    assert len(read_recording(path).frequency_hz) == 2
-
-
-def test_ports_exchanged_and_files_of_one_port(tmp_path):
-    s = some_network(3)
-    path = tmp_path / "x.s2p"
-    path.write_text(touchstone(np.array([1e9, 2e9, 3e9]), s), "utf-8")
-    turned = read_recording(path, "S12")
-    np.testing.assert_allclose(turned.readings[1], s[:, 0, 1], rtol=1e-9)
-    np.testing.assert_allclose(turned.readings[0], s[:, 1, 1], rtol=1e-9)
-    one = tmp_path / "x.s1p"
-    one.write_text(touchstone(np.array([1e9, 2e9, 3e9]), s[:, :1, :1]), "utf-8")
-    with pytest.raises(InputError, match="holds a reflection"):
-        read_recording(one)
-    read = read_recording(one, "S11")
-    assert read.traces == ("S21",)
-    np.testing.assert_allclose(read.readings[0], s[:, 0, 0], rtol=1e-9)
-
-
-ROW = "1 .1 .2 .3 .4 .5 .6 .7 .8\n"
-
-
-@pytest.mark.parametrize(
-    ("name", "text", "says"),
-    [
-        ("x.s2p", "hello", "could not convert"),
-        ("x.s2p", "", "one or two ports"),
-        ("x.s2p", "# GHz S RI\n1 .1 .2\n", "3 numbers instead of 9"),
-        ("x.s1p", f"# GHz S RI\n{ROW}", "9 numbers instead of 3"),
-        ("x.s2p", "# furlong S RI\n" + ROW, "'FURLONG' in the option line"),
-        ("x.s2p", "# GHz S RI R\n" + ROW, "needs one resistance"),
-        ("x.s2p", "# GHz S RI R 50 75\n" + ROW, "the same at each port"),
-        ("x.s2p", f"# GHz S RI\n{ROW}{ROW}", "do not rise at row 2"),
-        ("x.s2p", "# GHz S RI\n" + ROW.replace(".8", "nan"), "no numbers"),
-        ("x.s3p", "# GHz S RI\n" + ROW, "3 ports"),
-        ("x.txt", "# GHz S RI\n" + ROW, "name it .s2p"),
-        ("x.s2p", touchstone(np.array([1e9, 2e9]), some_network(1, 2), version=2).replace(
-            "Frequencies] 2", "Frequencies] 3"), "a part is missing"),
-    ],
-)  # fmt: skip
-def test_files_that_cannot_be_used_are_explained(tmp_path, name, text, says):
-    (tmp_path / name).write_text(text, "utf-8")
-    with pytest.raises(InputError, match=says) as raised:
-        read_recording(tmp_path / name)
-    assert raised.value.hint
 
 
 @pytest.fixture(scope="module")
@@ -178,7 +48,8 @@ def elsewhere(tmp_path_factory):
     times = ("through-1", "item-1", "item-2", "item-3", "through-2")
     for name, matrices in made.items():
         path = folder / name
-        path.write_text(touchstone(GRID, matrices, form="DB" if "item" in name else "RI"), "utf-8")
+        seen = matrices + noise(matrices.shape, len(name) + ord(path.stem[-1]))
+        path.write_text(touchstone(GRID, seen, form="DB" if "item" in name else "RI"), "utf-8")
         when = 1.7e9 + 120.0 * times.index(path.stem)
         os.utime(path, (when, when))
     return folder
@@ -188,6 +59,21 @@ FILES = (
     "--through", "through-1.s2p", "--through", "through-2.s2p",
     "--item", "item-1.s2p", "--item", "item-2.s2p", "--item", "item-3.s2p", "--name", "PIG-0451",
 )  # fmt: skip
+
+
+def test_through_and_item_exchanged_are_impossible_and_have_no_verdict(elsewhere):
+    exchanged = ("--through", "item-1.s2p", "--item", "through-1.s2p", "--item", "through-2.s2p")
+    done = tareline("import", *exchanged, "--name", "PIG-0451", "--spacing", "2 min", "--results",
+                    "exchanged", "--json", folder=elsewhere)  # fmt: skip
+    assert done.returncode == 1, done.stderr
+    for band in json.loads(done.stdout)["runs"][0]["bands"]:
+        assert band["verdict"] is None
+        assert "through and item were exchanged" in band["doubts"][0]
+        assert not any("stated as" in note for note in band["notes"])
+    shown = tareline("report", *map(str, (elsewhere / "exchanged").glob("*.h5")), folder=elsewhere)
+    assert shown.returncode == 1
+    assert "no verdict" in shown.stdout
+    assert "exchanged" in " ".join(shown.stdout.split())
 
 
 def test_recorded_files_become_an_ordinary_run(elsewhere):
@@ -295,3 +181,96 @@ def test_a_measuring_station_can_take_files_in_too(elsewhere, tmp_path):
     files = [elsewhere / word if word.endswith(".s2p") else word for word in FILES]
     done = tareline("import", *files, folder=tmp_path)
     assert done.returncode == 0, done.stderr
+
+
+def imported(folder, files, results):
+    """Import changed copies of the files in `folder`; the run, or the refusal."""
+    from harness.running.import_run import Recordings, import_run
+    from harness.station.items import read_workplace
+
+    workplace = read_workplace(folder / "station.toml", folder / "items.toml")
+    through, item = (
+        tuple(path for path in files if path.name.startswith(kind)) for kind in ("through", "item")
+    )
+    return import_run(workplace, "PIG-0451", Recordings(through, item, spacing="2 min"), results)
+
+
+@pytest.fixture
+def changed(elsewhere, tmp_path):
+    """Copies of the files, whose matrices (P, 2, 2) a function has changed by their names."""
+
+    def change(function):
+        paths = []
+        for name in ("through-1", "item-1", "item-2", "item-3", "through-2"):
+            read = read_recording(elsewhere / f"{name}.s2p")
+            s = np.empty((len(GRID), 2, 2), complex)
+            for entry, row in zip(ORDER, read.readings, strict=True):
+                s[:, *entry] = row
+            paths.append(tmp_path / f"{name}.s2p")
+            paths[-1].write_text(touchstone(GRID, function(name, s)), "utf-8")
+        return paths
+
+    return change
+
+
+def one_way(_, s):
+    s[:, :, 1] = 0.0
+    return s
+
+
+def copied(_, s):
+    s[:, 0, 1], s[:, 1, 1] = s[:, 1, 0], s[:, 0, 0]
+    return s
+
+
+def one_way_through(name, s):
+    return one_way(name, s) if name == "through-1" else s
+
+
+@pytest.mark.parametrize("change", [one_way, copied, one_way_through])
+def test_what_was_measured_in_one_direction_is_no_reflection_of_the_other(
+    elsewhere, changed, tmp_path, change
+):
+    """Zeros, or copies, in the place of S12 and S22 are left out, and that is told."""
+    path = imported(elsewhere, changed(change), tmp_path / "results")
+    with open_run(path) as file:
+        assert read_readings(file)[BANDS[0]].traces == ("S11", "S21")
+    told = [event.text for event in read_run(path).events if "taken as not measured" in event.text]
+    assert [text[:3] for text in told] == ["S12", "S22"]
+
+
+def no_transmission(_, s):
+    s[:, 1, 0] = 0.0
+    return s
+
+
+def test_a_file_without_a_transmission_is_refused(elsewhere, changed, tmp_path):
+    with pytest.raises(InputError, match="S21 is zero") as raised:
+        imported(elsewhere, changed(no_transmission), tmp_path / "results")
+    assert "--transmission S12" in raised.value.hint
+
+
+@pytest.mark.parametrize("old", [slice(None), slice(20, None)])
+def test_a_file_that_holds_readings_of_another_is_refused(elsewhere, changed, tmp_path, old):
+    """A copy under another name, or a trace that was saved before its sweep was over."""
+    first = {}
+
+    def change(name, s):
+        first[name] = s.copy()
+        if name == "item-2":
+            s[old] = first["item-1"][old]
+        return s
+
+    with pytest.raises(InputError, match=r"very same numbers|in a row") as raised:
+        imported(elsewhere, changed(change), tmp_path / "results")
+    assert "item-2" in raised.value.where
+
+
+def test_a_transmission_that_is_the_reflection_is_refused(elsewhere, changed, tmp_path):
+    def change(name, s):
+        if name == "item-3":
+            s[:, 1, 0] = s[:, 0, 0]
+        return s
+
+    with pytest.raises(InputError, match="S11 and S21 came as the very same numbers"):
+        imported(elsewhere, changed(change), tmp_path / "results")

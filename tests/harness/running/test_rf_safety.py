@@ -12,7 +12,7 @@ from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.link.traffic_log import TrafficLog
 from harness.run_file import RunJournal
 from harness.running import item_run
-from harness.running.progress import PlainProgress
+from harness.running.progress import BesideProgress
 from tests.harness.short_run import (
     DEADLINE_S,
     ITEM,
@@ -110,7 +110,7 @@ def halt_in(set_up, phase, announce):
     {
         "connecting": lambda: halted(NetworkAnalyzer, "open"),
         "normalizing": lambda: halted(NetworkAnalyzer, "rf_on"),
-        "waiting for a person": lambda: halted(PlainProgress, "ask", before=True),
+        "waiting for a person": lambda: halted(BesideProgress, "ask", before=True),
         "storing": lambda: halted(RunJournal, "append", before=True, nth=6),
         "analysing": lambda: halted(item_run, "finish", before=True),
     }[phase]()

@@ -23,6 +23,7 @@ from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from harness.station.station import Station
 from tests.harness.command_line import tareline
+from tests.harness.recorded_run import noise
 from tests.harness.set_ups import (
     SET_UPS,
     SWITCH,
@@ -73,7 +74,8 @@ def recorded_elsewhere(folder):
     for number, (kind, matrices) in enumerate(
         [("through", s), *[("item", scattering(description, ITEM, grid_hz))] * 3, ("through", s)]
     ):
-        made = skrf.Network(f=grid_hz, f_unit="Hz", s=matrices, z0=50)
+        seen = matrices + noise(matrices.shape, number)
+        made = skrf.Network(f=grid_hz, f_unit="Hz", s=seen, z0=50)
         made.write_touchstone(filename=f"{kind}-{number}", dir=str(folder), form="ma")
         files[kind].append(folder / f"{kind}-{number}.s2p")
         os.utime(files[kind][-1], (1.7e9 + 60 * number,) * 2)

@@ -156,7 +156,7 @@ def test_a_fault_is_survived_or_told(benches, tmp_path, kind, times):
         ("generator", "restart", TIMES[:1]), ("generator", "second-client", TIMES),
         ("generator", "error-flood", TIMES[:1]), ("power_meter", "drop-before", TIMES),
         ("power_meter", "garbage", TIMES), ("power_meter", "half-answer", TIMES),
-        ("power_meter", "second-client", TIMES),
+        ("power_meter", "second-client", TIMES), ("power_meter", "trigger-ignored", TIMES),
     ],
 )  # fmt: skip
 def test_a_fault_of_a_stepped_set_up(benches, tmp_path, role, kind, times):
@@ -169,7 +169,7 @@ def test_a_fault_of_a_stepped_set_up(benches, tmp_path, role, kind, times):
     ("kind", "times"),
     [
         ("half-answer", TIMES[:1]), ("power-trip", TIMES), ("restart", TIMES), ("garbage", TIMES),
-        ("second-client", TIMES),
+        ("second-client", TIMES), ("trigger-ignored", TIMES), ("half-old-trace", TIMES[:1]),
     ],
 )  # fmt: skip
 def test_a_fault_of_a_tracking_set_up(benches, tmp_path, kind, times):

@@ -9,6 +9,7 @@ import json
 import math
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import quote, unquote
 
@@ -27,7 +28,7 @@ from harness.report.figures.lot_figures import MOST_POINTS, _in_steps, _spans
 from harness.report.files.lot_csv import COLUMNS, lot_csv
 from harness.report.pages.lot_page import render_lot
 from harness.report.tables.lot_table import print_lot
-from harness.report.words.lot_words import glance
+from harness.report.words.lot_words import glance, group_sentences
 from harness.run_file.figures import read_figures
 from harness.several_runs.lot import make_lot, read_lot, standing_of
 from harness.several_runs.lot_findings import find_in_lot, yield_of
@@ -345,3 +346,27 @@ def test_no_extreme_is_lost_in_a_drawing(count, seed):
     hours, means = _in_steps(np.sort(values), values[:, None])
     assert np.all(np.diff(hours) >= 0.0)
     assert len(means) <= MOST_POINTS
+
+
+def test_items_with_a_diagnosed_fault_are_left_out_of_scatter_and_capability(lot_folder):
+    """Ten items are too few to tell by their losses which do not belong; the shape of a loss
+    tells. Where it accuses most items nothing is left to set them against: they are in."""
+    runs = [item.run for item in read_lot(lot_folder).items]
+    bad = next(run for run in runs if "PIG-00009" in run.path.name)
+    sound = [run for run in runs if run is not bad][:9]
+    for found in find_in_lot(make_lot(lot_folder, [bad, *sound])):
+        left_out = [found.group.items[index].name for index in found.left_out]
+        assert left_out == ["PIG-00009"]
+        assert not len(found.summary.outliers.index)
+        assert found.rest.overall_sd_db < 0.5 * found.capability.overall_sd_db
+        assert np.isnan(found.chart.location.values[found.left_out]).all()
+        said = dict(group_sentences(found))
+        assert "1 item left out" in said["Without what stands apart or has the shape of a fault"]
+    accused = [replace(run, finding=bad.finding) for run in sound]
+    for found in find_in_lot(make_lot(lot_folder, accused)):
+        assert not len(found.left_out)
+        said = dict(group_sentences(found))
+        assert "9 of 9 items with the shape of a fault are in" in said["Faults"]
+    # of runs under the first rules what was said stays said
+    earlier = [replace(run, rules=1) for run in (bad, *sound)]
+    assert not any(len(found.left_out) for found in find_in_lot(make_lot(lot_folder, earlier)))

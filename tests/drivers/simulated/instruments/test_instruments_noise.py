@@ -32,7 +32,7 @@ def assert_variance(measured: float, declared: float, degrees_of_freedom: int) -
 def quiet_rig(rig, **changes):
     """A bench without any error but those that are given by instrument."""
     tables = {
-        "analyzer": QUIET | {"isolation": None},
+        "analyzer": QUIET | {"isolation": None, "directivity": None, "reflection_tracking": "0 dB"},
         "generator": {"drift": None, "level_error": "0 dB", "settling_time": "0 s"},
         "power_meter": QUIET | {"zero_offset": None, "zero_drift": None, "time_constant": "0 s"},
         "spectrum_analyzer": QUIET | {"isolation": None, "log_range": "250 dB"},
@@ -217,6 +217,26 @@ def test_leakage_is_fixed(rig):
     built.ask("analyzer", "OUTP ON")
     first, second = analyzer_sweeps(built, 2)
     assert second == pytest.approx(first, rel=1e-6)
+
+
+@pytest.mark.parametrize("trace", ["S11", "S22"])
+def test_raw_reflections_have_directivity_and_tracking(rig, trace):
+    """Error model of one port: reading = directivity + tracking x reflection (to first order in
+    the port's own match, which the path holds); S21 does not know of them."""
+    read = {}
+    for name, errors in {
+        "true": {},
+        "low": {"reflection_tracking": "6 dB"},
+        "both": {"reflection_tracking": "6 dB", "directivity": "30 dB"},
+    }.items():
+        built = quiet_rig(rig, analyzer=errors)
+        built.ask("hand", "CONN:THR")
+        built.ask("analyzer", "OUTP ON")
+        read[name] = analyzer_sweeps(built, 1, trace)[0]
+        read[f"{name} S21"] = analyzer_sweeps(built, 1)[0]
+    assert np.abs(read["low"]) == pytest.approx(np.abs(read["true"]) * 10 ** (-6 / 20), rel=1e-6)
+    assert np.abs(read["both"] - read["low"]) == pytest.approx(10 ** (-30 / 20), rel=1e-6)
+    assert read["both S21"] == pytest.approx(read["true S21"], rel=1e-9)
 
 
 def test_drift_moves_what_each_receiver_reads(rig):

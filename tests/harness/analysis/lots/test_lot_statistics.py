@@ -87,6 +87,7 @@ def lot_of(count, seed=0, bad=0, drift_db=0.0, zero_db=0.0):
         margin_db=margin,
         expected_db=np.full(count, 0.45),
         zero_change_db=zero,
+        zero=np.full(count, np.nan),
     )
 
 
@@ -166,4 +167,4 @@ def test_what_is_not_known_is_told():
     assert single.count == 1
     assert single.drift.process is None
     with pytest.raises(ValueError, match="as many figures as items"):
-        summarize(LotBand(("a",), *[np.zeros(2)] * 7))
+        summarize(LotBand(("a",), *[np.zeros(2)] * 8))

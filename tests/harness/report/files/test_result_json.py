@@ -17,8 +17,8 @@ from harness.report.files.result_json import as_dict
 from harness.run_file.run import BandResult, Run
 
 RUN_KEYS = {
-    "run_id", "procedure", "started", "finished", "simulated", "item", "to_be_measured_again",
-    "bands", "diagnosis",
+    "run_id", "procedure", "started", "finished", "simulated", "item",
+    "to_be_measured_again", "bands", "diagnosis",
 }  # fmt: skip
 BAND_KEYS = {
     "name",

@@ -174,6 +174,9 @@ def test_a_person_is_asked_and_may_want_something_else(bench, tmp_path, start):
     answers(f"Undo {BAD}", does=BAD)
     answers("✗ fail", "/stop")
     answers("Again, join the two leads", does=GOOD[2])
+    # joined again, and once more, before anybody is accused
+    answers("Is the item still in?", does=GOOD[2])
+    answers("Again, join the two leads", does=GOOD[2])
     shown, status = person.ended()
     assert b"An Enter at once after a line is dropped" in person.shown
     assert "The zero moved by" in shown
@@ -183,6 +186,7 @@ def test_a_person_is_asked_and_may_want_something_else(bench, tmp_path, start):
     runs = runs_of(tmp_path / "lot")
     finished = {run.item["id"]: standing_of_run(run) for run in runs if run.finished}
     assert finished == {GOOD[0]: Standing.PASS, BAD: Standing.AGAIN}
+    assert "nothing more is measured" in " ".join(shown.split())
     unfinished = {run.item["id"]: run for run in runs if not run.finished}
     assert sorted(unfinished) == [GOOD[0], GOOD[2]]
     noted = [event.text for event in unfinished[GOOD[0]].events if event.kind == OPERATORS_NOTE]
