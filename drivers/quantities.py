@@ -15,6 +15,10 @@ from pydantic import BeforeValidator, Field, ValidationInfo
 
 _QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\s\d.,+-].*?)?\s*")
 
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
+_MARKS = {"\u2032": "ft", "'": "ft", "\u2033": "in", '"': "in", "''": "in"}
+_MARK = re.compile(r"(\d)\s*(''|['\"\u2032\u2033])(?=\s*$)")
+
 _INCH_M = 0.0254
 """Exact (international inch, 1959)."""
 _POUND_FORCE_N = 4.4482216152605
@@ -52,8 +56,12 @@ def parse_quantity(text: object, units: Mapping[str, float], example: str) -> fl
         raise ValueError(f'{text!r} has no unit: write it as text with one of {known}: "{example}"')
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise ValueError(f"{text!r} is not a number with a unit: write it like {example!r}")
+        better = as_written_here(text)
+        hint = f"write {better!r}" if better != text else f"write it like {example!r}"
+        raise ValueError(f"{text!r} is not a number with a unit: {hint}")
     number, unit = match.groups()
+    if unit in _MARKS and _MARKS[unit] in units:
+        raise ValueError(f"{text!r}: write {as_written_here(text)!r}")
     if unit is None:
         raise ValueError(f"{text!r} has no unit: add one of {known}, as in {example!r}")
     if unit not in units:
@@ -64,6 +72,13 @@ def parse_quantity(text: object, units: Mapping[str, float], example: str) -> fl
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is larger than any quantity can be")
     return value
+
+
+def as_written_here(text: str) -> str:
+    """A quantity with a point in place of a decimal comma, and ft and in in place of their marks;
+    as it is where it has neither."""
+    pointed = _DECIMAL_COMMA.sub(".", text)
+    return _MARK.sub(lambda found: f"{found[1]} {_MARKS[found[2]]}", pointed)
 
 
 def counted(count: int, what: str) -> str:

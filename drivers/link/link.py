@@ -27,6 +27,7 @@ __all__ = [
     "DEFAULT_TIMEOUT_S",
     "Link",
     "WireSettings",
+    "address_fault",
     "canonical_resource",
     "list_resources",
     "load_visa_library",
@@ -40,6 +41,8 @@ SHORTEST_WAIT_MS = 1.0
 QUIET_S = 0.05
 """Without a byte for that long, a serial line is taken to be quiet."""
 OPENING = "nothing yet"
+LAST_PORT = 65535
+LIKE = 'write it like "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::0x1234::0x5678::SN1::INSTR"'
 
 
 def _resource_manager(visa_library: str) -> ResourceManager:
@@ -332,16 +335,26 @@ def _names_a_timeout(error: Exception) -> bool:
     return status.name in str(error) or str(status.value) in str(error)
 
 
-def _host(resource: str) -> str | None:
-    """The host in a VISA address; None where it has none."""
+def address_fault(resource: str) -> str:
+    """What is wrong with the spelling of a VISA address; empty where nothing is."""
     from pyvisa.rname import InvalidResourceName, parse_resource_name
 
     try:
         parsed = parse_resource_name(resource)
     except InvalidResourceName as error:
-        raise InputError(
-            f"{resource!r} is no VISA address: {error}",
-            hint='write it like "TCPIP0::192.0.2.10::5025::SOCKET" or "USB0::0x1234::0x5678::'
-            'SN1::INSTR"',
-        ) from error
+        return f"{resource!r} is no VISA address: {error}"
+    port = getattr(parsed, "port", None)
+    if port is not None and not (str(port).isdecimal() and 0 < int(port) <= LAST_PORT):
+        return f"{resource!r} is no VISA address: {port!r} is no port, which is 1 to {LAST_PORT}"
+    return ""
+
+
+def _host(resource: str) -> str | None:
+    """The host in a VISA address; None where it has none."""
+    from pyvisa.rname import parse_resource_name
+
+    fault = address_fault(resource)
+    if fault:
+        raise InputError(fault, hint=LIKE)
+    parsed = parse_resource_name(resource)
     return getattr(parsed, "host_address", None)

@@ -14,8 +14,10 @@ def check(
 ) -> None:
     """Check the station and items files without touching an instrument."""
     from drivers.quantities import counted
+    from harness.report.words.complaint import complain
     from harness.running.station_check import check_files
     from harness.station.items import read_workplace
+    from harness.station.workplace_doubts import doubts_about
 
     workplace = read_workplace(station, items)
     check_files(workplace, list(workplace.items), must_measure=False)
@@ -23,3 +25,5 @@ def check(
         f"{workplace.station.name}: {counted(len(workplace.station.bands), 'band')}, "
         f"{counted(len(workplace.items), 'item')}; no mistakes found"
     )
+    for doubt in doubts_about(workplace):
+        complain(f"! doubtful: {doubt}")

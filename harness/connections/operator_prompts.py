@@ -69,12 +69,17 @@ def switch_lines(station: Station, item: str, through_channel: str, item_channel
 
 
 def torque(station: Station) -> str:
-    """`SMA: 0.56 N m (5.0 in lbf).`"""
+    """`SMA: 0.56 N m (5.0 in lbf).`, or that of each end where the leads differ."""
     leads = station.leads
-    return (
-        f"{leads.connector}: {leads.torque_n_m:.2f} N m "
-        f"({leads.torque_n_m / TORQUE_UNITS['in lbf']:.1f} in lbf)."
-    )
+    near = _torque_of(leads.connector, leads.torque_n_m)
+    if leads.far_connector is None or leads.far_torque_n_m is None:
+        return f"{near}."
+    far = _torque_of(leads.far_connector, leads.far_torque_n_m)
+    return f"At the near lead {near}; at the far one {far}."
+
+
+def _torque_of(connector: str, torque_n_m: float) -> str:
+    return f"{connector}: {torque_n_m:.2f} N m ({torque_n_m / TORQUE_UNITS['in lbf']:.1f} in lbf)"
 
 
 def in_both_units(text: str) -> str:

@@ -27,6 +27,7 @@ from harness.run_file.history import earlier_runs
 from harness.station.items import Item, Workplace
 from harness.station.statements import statements_of
 from harness.station.station import Station
+from harness.station.workplace_doubts import rating_doubts
 
 SEED = 20_260_417
 """The same plan gives the same chances."""
@@ -229,7 +230,7 @@ def _assumptions(
     said.append("Leads and through are taken to reflect as much as stated; most reflect less.")
     if item.return_loss_db is None:
         said.append(_reflection_sentence(some))
-    return said
+    return [*said, *(f"{doubt}." for doubt in rating_doubts(station, item))]
 
 
 def _grouped(told: Sequence[str]) -> list[str]:

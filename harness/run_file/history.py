@@ -109,6 +109,7 @@ def _is_alike(earlier: Mapping[str, Any], station: Station) -> bool:
     return bool(
         earlier.get("name") == station.name
         and earlier.get("leads", {}).get("connector") == station.leads.connector
+        and earlier.get("leads", {}).get("far_connector") == station.leads.far_connector
         and ("simulation" in earlier) == (station.simulation is not None)
         and ("switch" in earlier) == (station.switch is not None)
     )

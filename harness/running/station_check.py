@@ -20,6 +20,7 @@ from harness.report.words.suggested_command import suggested_command
 from harness.station.items import Workplace
 from harness.station.station import Station
 
+PYVISA_PY = "@py"
 _DIALECTS: dict[str, type[Dialect]] = {
     "analyzer": NetworkAnalyzerDialect,
     "generator": SignalGeneratorDialect,
@@ -41,6 +42,7 @@ def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: boo
     station = workplace.station
     if must_measure:
         require_instruments(station)
+    raise_mistakes(_wrong_addresses(station))
     for role in station.instruments():
         dialect_of(workplace, role)
     if station.simulation is not None and station.simulation.bench is not None:
@@ -60,6 +62,24 @@ def check_files(workplace: Workplace, items: Sequence[str], *, must_measure: boo
             if getattr(description, role) is None
         ]
         raise_mistakes(mistakes)
+
+
+def _wrong_addresses(station: Station) -> list[Mistake]:
+    """Other libraries than pyvisa-py may know an instrument by a name of their own."""
+    stated = [
+        (role, table.resource)
+        for role, table in station.instruments().items()
+        if table.resource is not None and table.visa_library == PYVISA_PY
+    ]
+    if not stated:
+        return []
+    from drivers.link.link import LIKE, address_fault
+
+    return [
+        Mistake("the station file", f"{role}.resource", f"{fault}; {LIKE}")
+        for role, resource in stated
+        if (fault := address_fault(resource))
+    ]
 
 
 def dialect_of(workplace: Workplace, role: str) -> Dialect:

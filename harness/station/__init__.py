@@ -12,5 +12,6 @@ __all__ = [
     "starter_files",
     "statements",
     "station",
+    "workplace_doubts",
     "zero_allowance",
 ]

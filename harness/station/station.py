@@ -62,11 +62,25 @@ class LeadsTable(Table):
 
     connector: str
     torque_n_m: TorqueNm = Field(alias="torque", gt=0)
+    far_connector: str | None = None
+    """Of the far lead (port 2), where it is another than that of the near one."""
+    far_torque_n_m: TorqueNm | None = Field(default=None, alias="far_torque", gt=0)
     connection_repeatability_db: RatioDb = Field(alias="connection_repeatability", gt=0)
     loss_difference_db: RatioDb = Field(default=1.0, alias="loss_difference", ge=0)
     """Most by which the losses of the two leads, pads included, differ."""
     flexure_db: RatioDb | None = Field(default=None, alias="flexure", ge=0)
     """Limits of what moving the leads from through to item does to the reading."""
+
+    @model_validator(mode="after")
+    def _both_or_neither(self) -> LeadsTable:
+        if (self.far_connector is None) != (self.far_torque_n_m is None):
+            raise ValueError("far_connector and far_torque belong together: give both, or neither")
+        return self
+
+    @property
+    def connectors(self) -> tuple[str, str]:
+        """Of the near lead (port 1) and of the far one (port 2)."""
+        return self.connector, self.far_connector or self.connector
 
 
 class Simulation(Table):
@@ -148,6 +162,16 @@ class Station(Table):
             raise ValueError(
                 "a station for [recorded] files has no [switch], [thermometer], [simulation] or "
                 "[traffic_log]: take the table out"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _can_join_its_leads(self) -> Station:
+        near, far = self.leads.connectors
+        if near != far and self.through is None:
+            raise ValueError(
+                f"the leads end in {near} and {far}, which do not join by themselves: add the "
+                "table [through] of the adapter that joins them"
             )
         return self
 

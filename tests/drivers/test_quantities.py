@@ -33,7 +33,7 @@ def test_quantities_become_si(text, units, si):
     [
         ("2.4", "has no unit"),
         (2.4, "has no unit"),
-        ("2,4 GHz", "not a number with a unit"),
+        ("2,4 GHz", "not a number with a unit: write '2.4 GHz'"),
         ("2.4 ghz", "did you mean 'GHz'"),
         ("2.4 V", "not a unit that fits"),
         ("", "not a number with a unit"),
@@ -48,6 +48,21 @@ def test_what_is_not_a_frequency_says_what_would_be(text, complaint):
     with pytest.raises(ValueError, match=complaint) as raised:
         q.parse_quantity(text, q.FREQUENCY_UNITS, "2.4 GHz")
     assert "GHz" in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "better"),
+    [
+        ("4'", "4 ft"),
+        ('18"', "18 in"),
+        ("4 \u2032", "4 ft"),
+        ("1,2 m", "1.2 m"),
+        ("1,5'", "1.5 ft"),
+    ],
+)
+def test_lengths_as_people_write_them_elsewhere(text, better):
+    with pytest.raises(ValueError, match=f"write '{better}'"):
+        q.parse_quantity(text, q.LENGTH_UNITS, "450 mm")
 
 
 @given(st.floats(-1e200, 1e200), st.sampled_from(list(q.FREQUENCY_UNITS)))

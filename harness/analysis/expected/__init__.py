@@ -3,6 +3,7 @@
 __all__ = [
     "catalogue_files",
     "catalogue_parts",
+    "connector_ends",
     "expected_loss",
     "link_effect",
     "part_list",

@@ -16,6 +16,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.attenuation_fit import curve_variance
+from harness.analysis.expected.part_list import writing_hint
 
 METRES_PER_UNIT = {"dB/m": 1.0, "dB/100 m": 100.0, "dB/100 ft": 30.48}
 """Length that a unit of attenuation refers to, in m (1 ft = 0.3048 m exactly)."""
@@ -286,15 +287,23 @@ class Catalogue:
         Raises:
             UnknownPartError: there is none; names the nearest.
         """
-        import difflib
-
         key = self._by_spelling.get(_folded(name))
         if key is None:
-            near = difflib.get_close_matches(_folded(name), self._by_spelling, n=1, cutoff=0.5)
             known = ", ".join([*self.cables, *self.joints])
-            hint = f"did you mean {self._by_spelling[near[0]]!r}?" if near else f"known: {known}"
+            near = self._nearest(_folded(name))
+            hint = writing_hint(name) or (f"did you mean {near!r}?" if near else f"known: {known}")
             raise UnknownPartError(f"there is no part {name!r} in the catalogue; {hint}")
         return self.cables.get(key) or self.joints[key]
+
+    def _nearest(self, spelled: str) -> str:
+        """The name that is spelled most alike; one with the same signs in another order first."""
+        import difflib
+
+        close = difflib.get_close_matches(
+            spelled, self._by_spelling, n=len(self._by_spelling) or 1, cutoff=0.5
+        )
+        close.sort(key=lambda known: sorted(known) != sorted(spelled))
+        return self._by_spelling[close[0]] if close else ""
 
 
 def _folded(name: str) -> str:

@@ -13,6 +13,9 @@ MOST_OF_ONE_KIND = 1000
 LONGEST_M = 1e5
 _COUNT = re.compile(r"(\d{1,9})(?:\s*[x×]\s+|\s+(?=\D))(\S.*)")
 _LENGTH = re.compile(r"(\S.*?)\s+([+-]?[\d.]+(?:[eE][+-]?\d+)?\s*[A-Za-zµ]+)")
+_TIGHT_COUNT = re.compile(r"(\d{1,9})\s*[x×*]\s*([^\W\d].*)")
+_UNIT_OF_MARK = {"'": "ft", "\u2032": "ft", '"': "in", "''": "in", "\u2033": "in"}
+_OTHER_LENGTH = re.compile(r"(\S.*?),?\s+(\d+(?:[.,]\d+)?)\s*([A-Za-zµ]+|''|['\"\u2032\u2033])")
 _BETWEEN = re.compile(r"\s\+(?=\s|$)")
 
 
@@ -59,6 +62,17 @@ def parse_chain(text: str, length: Callable[[str], float]) -> tuple[Part, ...]:
         ValueError: as `parse_part`.
     """
     return tuple(parse_part(part, length) for part in _BETWEEN.split(text))
+
+
+def writing_hint(text: str) -> str:
+    """How a part that no catalogue knows was meant, where it is written as people do elsewhere:
+    "2xN", "RG-316 1,2 m", "RG-316 4'"; empty where it is not."""
+    if match := _TIGHT_COUNT.fullmatch(text):
+        return f"write '{match[1]} x {match[2]}', with blanks around the x"
+    if match := _OTHER_LENGTH.fullmatch(text):
+        name, number, unit = match[1], match[2].replace(",", "."), match[3]
+        return f"write '{name} {number} {_UNIT_OF_MARK.get(unit, unit)}'"
+    return ""
 
 
 def require_usable_name(name: str) -> None:

@@ -164,7 +164,8 @@ class _Reader:
             match = _TOKEN.match(self._text, place)
             if match is None:
                 sign = self._text[place:].lstrip()[0]
-                raise ValueError(f"{self._text!r}: {sign!r} has no meaning in a limit")
+                hint = "; decimals have a point" if sign == "," else ""
+                raise ValueError(f"{self._text!r}: {sign!r} has no meaning in a limit{hint}")
             kind = str(match.lastgroup)
             tokens.append(_Token(kind, match.group(kind), match.start(kind) + 1))
             place = match.end()

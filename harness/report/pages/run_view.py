@@ -29,6 +29,7 @@ from harness.report.words.decisions import advice_of, is_accepted, risk_of
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.event_words import event_text
 from harness.report.words.particulars import Row
+from harness.report.words.rating_words import rating_notes
 from harness.report.words.sentences import band_span, greatest_first, item_name, notes_of, sentences
 from harness.report.words.validity import how_combined, marks_of
 from harness.run_file.run import BandResult, Event, Run, moment
@@ -135,7 +136,7 @@ def view_run(run: Run, anchor: str) -> RunView:
         bands=bands,
         marks=marks_of(run),
         combined=how_combined(run),
-        notes=notes_of(run),
+        notes=[*notes_of(run), *rating_notes(run)],
         advice=[entry for entry in advice_of(run) if entry[0] != deciding_band(run)],
         insertions_figure=(
             figures.insertions_figure(run.bands, f"{anchor}-insertions") if scattered else ""

@@ -22,6 +22,7 @@ from harness.report.words import numbers, signs
 from harness.report.words.decisions import advice_of
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.numbers import CONFIDENCE
+from harness.report.words.rating_words import rating_notes
 from harness.report.words.sentences import (
     SIMULATED,
     again_sentence,
@@ -109,7 +110,7 @@ def _print_run(run: Run, console: Console, told_once: Sequence[str]) -> None:
         console.print(as_text(f"to decide {band}: {advice}", console))
     for band, mark in marks_of(run):
         console.print(as_text(f"marked, {band}: {mark}", console, "bold yellow"))
-    for bands, note in notes_of(run):
+    for bands, note in (*notes_of(run), *rating_notes(run)):
         if not bands and note in told_once:
             continue
         concerned = f", {bands}" if bands else ""

@@ -9,6 +9,7 @@ __all__ = [
     "lot_words",
     "numbers",
     "particulars",
+    "rating_words",
     "sentences",
     "signs",
     "stability_words",

@@ -50,7 +50,9 @@ def test_rehearsal_tells_makings_and_checks(insertions, makings, check_every):
 def test_a_person_is_told_what_is_between_the_leads():
     """After a check between two insertions the item is put in, not undone."""
     asked = []
-    leads = SimpleNamespace(connector="SMA", torque_n_m=0.56)
+    leads = SimpleNamespace(
+        connector="SMA", torque_n_m=0.56, far_connector=None, far_torque_n_m=None
+    )
     station = SimpleNamespace(through=None, leads=leads)
     terminal = SimpleNamespace(say_all=asked.extend, ask=lambda prompt: OperatorLine())
     person = OperatorExchange(station, terminal, asked.append, {"X": Item()})

@@ -145,6 +145,11 @@ def test_torque_is_told_in_both_units(station):
     """0.56 N m / (0.0254 m x 4.4482216152605 N) = 4.956; inch and pound-force are exact by the
     international agreement of 1959 and standard gravity (NIST SP 811:2008, B.8)."""
     assert torque(station) == "SMA: 0.56 N m (5.0 in lbf)."
+    far = {"far_connector": "N", "far_torque_n_m": 1.5}
+    mixed = station.model_copy(update={"leads": station.leads.model_copy(update=far)})
+    assert torque(mixed) == (
+        "At the near lead SMA: 0.56 N m (5.0 in lbf); at the far one N: 1.50 N m (13.3 in lbf)."
+    )
 
 
 @pytest.mark.parametrize(

@@ -82,7 +82,8 @@ def test_what_a_run_file_keeps_of_an_item_is_the_item(workplace_folder):
     [
         ("0.1 dB + 0.3", "dB and a plain number cannot be added"),
         ("0.45", "'0.45' has no unit"),
-        ("0,45 dB", "is not a number with a unit"),
+        ("0,45 dB", "is not a number with a unit: write '0.45 dB'"),
+        ("expected + 0,3 dB", "',' has no meaning in a limit; decimals have a point"),
         ("0.45 dBm", "'dBm' is not a unit that fits here"),
         ("-0.45 dB", "a limit must be above 0 dB"),
         ("0 dB", "a limit must be above 0 dB"),

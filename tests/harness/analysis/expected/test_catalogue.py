@@ -274,6 +274,12 @@ def test_warm_copper_loses_more():
     ("parts", "complaint"),
     [
         (["RG-361 1 m"], "did you mean 'RG-316'"),
+        (["RG-231 1 m"], "did you mean 'RG-213'"),
+        (["RG-316 1,2 m"], "write 'RG-316 1.2 m'"),
+        (["RG-316 4'"], "write 'RG-316 4 ft'"),
+        (['RG-316 18"'], "write 'RG-316 18 in'"),
+        (["RG-316, 1,2m"], "write 'RG-316 1.2 m'"),
+        (["2xN"], "write '2 x N', with blanks"),
         (["RG-316"], "say how long"),
         (["SMA 10 mm"], "has no length"),
         (["zzzz"], "known: RG-58"),
