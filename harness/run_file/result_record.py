@@ -9,7 +9,7 @@ import numpy as np
 
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
-from harness.analysis.uncertainty.budget import Contribution
+from harness.analysis.uncertainty.budget import DOF_RULE, Contribution
 from harness.analysis.uncertainty.conformity import Decision, Verdict
 from harness.run_file import Group
 from harness.run_file.stability_record import read_stability, write_stability
@@ -37,6 +37,8 @@ _WHERE_STATED = {
     "limit_db": "dB",
     "gum_difference_db": "dB",
 }
+PUBLISHED = "published_dof"
+"""Only in runs that are not under the first rules."""
 
 
 def write_band(group: Group, result: BandResult) -> None:
@@ -47,6 +49,9 @@ def write_band(group: Group, result: BandResult) -> None:
             values = np.full_like(result.frequency_hz, np.nan)
         group.create_dataset(name, data=values).attrs["unit"] = unit
     attributes = group.attrs
+    if result.published_dof is not None:
+        group.create_dataset(PUBLISHED, data=result.published_dof).attrs["unit"] = "1"
+        attributes["rule_of_k"] = DOF_RULE
     attributes["notes"] = json.dumps(list(result.notes), ensure_ascii=False)
     attributes["zero_marks"] = json.dumps(list(result.zero_marks), ensure_ascii=False)
     if result.doubts:
@@ -115,6 +120,7 @@ def read_band(group: Group, frequency_hz: FloatArray) -> BandResult:
         doubts=read_doubts(group),
         series=series,
         stability=stability,
+        published_dof=group[PUBLISHED][()] if PUBLISHED in group else None,
     )
 
 

@@ -270,6 +270,9 @@ class BandResult:
     """Why there is no verdict, limit or not: plain sentences; empty where nothing is doubted."""
     stability: Stability | None = None
     """How it held over time; None with too few sweeps."""
+    published_dof: FloatArray | None = None
+    """(P,) effective degrees of freedom by the published formula, beside those that count; None
+    under the first rules."""
 
 
 def stability_of_band(result: BandResult) -> Stability | None:

@@ -13,7 +13,7 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.expected_loss import ExpectedLoss
 from harness.analysis.loss.advice import advise
-from harness.analysis.loss.band import BandReadings, BandResult, Method, Statements
+from harness.analysis.loss.band import RULES, BandReadings, BandResult, Method, Statements
 from harness.analysis.loss.contributions_from_readings import (
     connection_lines,
     making_of_item,
@@ -25,7 +25,12 @@ from harness.analysis.loss.drift import drift_lines, zero_marks
 from harness.analysis.loss.plausibility import IMPOSSIBLE, is_impossible
 from harness.analysis.loss.reduction import LossStatistics, ReducedBand, reduced
 from harness.analysis.stability.loss_series import LossSeries
-from harness.analysis.uncertainty.budget import CombinedUncertainty, Contribution, combine
+from harness.analysis.uncertainty.budget import (
+    CombinedUncertainty,
+    Contribution,
+    combine,
+    welch_satterthwaite,
+)
 from harness.analysis.uncertainty.conformity import DecisionRule, decide
 from harness.analysis.uncertainty.monte_carlo import numerical_tolerance, propagate
 
@@ -153,8 +158,15 @@ def evaluate(
         zero_marks=assessed.zero_marks,
         series=_with_through(assessed.series, statements.through_loss_db),
         notes=tuple(notes),
+        published_dof=_published_dof(assessed.budget, statements),
         doubts=(IMPOSSIBLE,) if impossible else (),
     )
+
+
+def _published_dof(budget: tuple[Contribution, ...], statements: Statements) -> FloatArray | None:
+    if statements.rules < RULES:
+        return None
+    return combine(budget, effective_dof=welch_satterthwaite).effective_dof
 
 
 def _with_through(series: LossSeries | None, through_loss_db: FloatArray) -> LossSeries | None:

@@ -34,6 +34,11 @@ NORMAL_FACTOR = NormalDist().inv_cdf(0.5 + COVERAGE_PROBABILITY / 2)
 FEW_FACTORS = 2000
 """So many coverage factors are worked out one by one."""
 KNOTS = 401
+DOF_RULE = (
+    "k: Student's t with effective degrees of freedom that take each estimated variance at its "
+    "upper 70 % limit (ours, not published)"
+)
+"""The rule of k in words, as a run file keeps it."""
 VARIANCE_CONFIDENCE = 0.70
 """Confidence that an estimated variance is not above the limit that counts for its weight."""
 

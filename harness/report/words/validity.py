@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from drivers.quantities import counted
-from harness.evaluation.standing import Standing, standing_of_band
+from harness.analysis.uncertainty.budget import VARIANCE_CONFIDENCE
+from harness.evaluation.standing import Standing, standing_of_band, worst_point
+from harness.report.words import numbers
 from harness.report.words.sentences import again_sentence
 from harness.run_file.run import BandResult, Run
 
@@ -26,7 +28,7 @@ def how_combined(run: Run) -> str:
     """Plain sentences on the method, and how the two methods compare where both were used."""
     by_trials = {name: b for name, b in run.bands.items() if b.method == "monte carlo"}
     if not by_trials:
-        return "Combined by the GUM (JCGM 100:2008)."
+        return f"Combined by the GUM (JCGM 100:2008). {rule_of_k(run)}".rstrip()
     trials = max(band.trials for band in by_trials.values())
     said = (
         f"Their distributions were propagated by Monte Carlo (JCGM 101:2008), with up to "
@@ -37,6 +39,28 @@ def how_combined(run: Run) -> str:
         return f"{said} The GUM (JCGM 100:2008) gives the same intervals within JCGM 101, 8.1."
     named = ", ".join(f"{name} (up to {_difference(b)} dB)" for name, b in differing.items())
     return f"{said} The GUM's intervals are not validated by it (JCGM 101, 8.1): {named}."
+
+
+def rule_of_k(run: Run) -> str:
+    """By what rule k follows, beside the published one; empty for runs under the first rules."""
+    known = {name: b for name, b in run.bands.items() if b.published_dof is not None}
+    if not known:
+        return ""
+    told = "; ".join(f"{name} {_both_dofs(band)}" for name, band in known.items())
+    return (
+        "k is Student's t for effective degrees of freedom that take every estimated variance at "
+        f"its upper {100 * VARIANCE_CONFIDENCE:.0f} % limit, a rule of this program; with those "
+        f"of Welch and Satterthwaite (GUM G.4) in brackets: {told}."
+    )
+
+
+def _both_dofs(band: BandResult) -> str:
+    """At the point that is stated: ours, and the published ones."""
+    if band.published_dof is None:
+        raise AssertionError("only bands that state the published ones are told of")
+    index = worst_point(band).index
+    ours, theirs = float(band.effective_dof[index]), float(band.published_dof[index])
+    return f"{numbers.degrees_of_freedom(ours)} ({numbers.degrees_of_freedom(theirs)})"
 
 
 def _difference(band: BandResult) -> str:

@@ -484,3 +484,65 @@ def test_an_unstated_tracking_is_said():
     )
     assert "up to 3 dB is taken" in " ".join(assessed.notes)
     assert "tracking of the reflections" in {line.name for line in assessed.budget}
+
+
+def test_the_verdict_is_by_the_u_of_its_own_method():
+    """A rectangular quantity alone: U is 1.15 times its limits by the GUM (2 / sqrt 3, JCGM
+    100:2008, 4.3.7) and 0.95 of them by Monte Carlo. A margin between the two passes by one and
+    is conditional by the other."""
+    readings = bench(PLAIN, making_db=0.0, noise_db=1e-6, loss_db=0.3)
+    verdicts = {
+        method: evaluate(
+            readings, stated(4, flexure_db=0.1), limit_db=np.full(4, 0.405), method=method
+        ).decision
+        for method in ("gum", "monte carlo")
+    }
+    assert verdicts["gum"].verdict == "conditional pass"
+    assert verdicts["monte carlo"].verdict == "pass"
+    assert verdicts["monte carlo"].guard_band_db == pytest.approx(0.0954, rel=0.02)
+
+
+def test_leads_and_pads_are_in_the_path_that_leakage_passes():
+    """Leads of 10 dB each way make the item 10 dB more exposed: the line grows tenfold in
+    20 dB (EA-4/02 S7: 8.686 dB x 10^(-(I - A) / 20))."""
+    readings = bench(PLAIN, making_db=0.0, noise_db=1e-9, loss_db=20.0)
+    padded = replace(
+        readings, normalization=readings.normalization / 10, insertions=readings.insertions / 10
+    )
+    bare, behind = (
+        lines(each, stated(4, isolation_db=100.0))["leakage"].standard_uncertainty_db
+        for each in (readings, padded)
+    )
+    assert behind == pytest.approx(10.0 * bare, rel=1e-6)
+
+
+def test_a_lead_that_loses_less_reflects_more():
+    """Of S11 the lead there and back counts; it may lose less than the mean of the two by half
+    of what the leads differ by, there and back by all of it: the reflection is that much more."""
+    made, _, statements = reflecting(0.1)
+    plain, differing = (
+        lines(made, replace(statements, lead_loss_difference_db=differ_db))["mismatch"].parts_db[3]
+        for differ_db in (0.0, 6.0)
+    )
+    assert differing == pytest.approx(plain * 10 ** (6.0 / 20.0))
+
+
+def test_two_insertions_that_disagree_with_the_statement_count_as_they_are():
+    readings = bench((THROUGH, ITEM, ITEM, THROUGH), making_db=0.1)
+    assessed = assess_budget(readings, stated(4, connection_repeatability_db=0.001))
+    line = {line.name: line for line in assessed.budget}["insertion repeatability"]
+    own_db = assessed.found.insertions.of_means_db
+    assert line.standard_uncertainty_db == pytest.approx(own_db / np.sqrt(2))
+    assert "differ by more than that" in " ".join(assessed.notes)
+
+
+def test_of_several_checks_the_largest_change_counts():
+    """Without a stated drift: half the largest of the changes, whichever it is."""
+    order = (THROUGH, ITEM, THROUGH, ITEM, THROUGH, ITEM, THROUGH)
+    for place in range(3):
+        readings = bench(
+            order, making_db=0.0, noise_db=1e-9,
+            zero_db=lambda time, at=place: 0.06 if time > 120.0 * at + 90.0 else 0.0,
+        )  # fmt: skip
+        line = lines(readings, stated(4))["drift of the zero"]
+        assert line.standard_uncertainty_db == pytest.approx(np.full(4, 0.03 / np.sqrt(3)))

@@ -16,7 +16,28 @@ def changed(run, **changes):
 
 
 def test_the_gum_is_named(good_run):
-    assert how_combined(good_run) == "Combined by the GUM (JCGM 100:2008)."
+    earlier = changed(good_run, published_dof=None)
+    assert how_combined(earlier) == "Combined by the GUM (JCGM 100:2008)."
+
+
+def test_the_rule_of_k_stands_beside_the_published_one(good_run):
+    """Both numbers of degrees of freedom of each band, so that k can be worked out again."""
+    said = how_combined(
+        replace(
+            good_run,
+            bands={
+                name: replace(
+                    band,
+                    effective_dof=np.full_like(band.frequency_hz, 7.25),
+                    published_dof=np.full_like(band.frequency_hz, 12.5),
+                )
+                for name, band in good_run.bands.items()
+            },
+        )
+    )
+    assert "upper 70 % limit" in said
+    assert "Welch and Satterthwaite (GUM G.4)" in said
+    assert said.count("(12") == len(good_run.bands)
 
 
 def test_monte_carlo_says_whether_the_gum_is_validated(good_run):
