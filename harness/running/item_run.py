@@ -43,7 +43,7 @@ from harness.run_file.run import Event
 from harness.running.connection_statements import judge_of
 from harness.running.interrupts import StopRequested
 from harness.running.locks import lock_run
-from harness.running.new_run import header_of, run_id
+from harness.running.new_run import free_id, header_of, run_id
 from harness.running.open_station import OpenStation
 from harness.running.progress import (
     BesideProgress,
@@ -93,7 +93,7 @@ class ItemRun:
         """
         procedure, started = self._assignment.procedure, self._connected.clock()
         header = header_of(
-            run_id(started, procedure.name, self._item_name),
+            self._name(started),
             started,
             self._place.origin(),
             item_as_dict(self._item_name, self._item),
@@ -102,6 +102,10 @@ class ItemRun:
         path = self._assignment.results / f"{header.run_id}.h5"
         with lock_run(path):
             return self._carry_out(self._create_journal(path, header), work, None, None)
+
+    def _name(self, started: float) -> str:
+        procedure = self._assignment.procedure.name
+        return free_id(self._assignment.results, run_id(started, procedure, self._item_name))
 
     def go_on(self, work: Workload, past: Replay, going_on: GoingOn) -> Path:
         """Do what a stopped run lacks; `work` is that alone. Raises as `measure`, and:

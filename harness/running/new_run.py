@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain, count
+from pathlib import Path
 from typing import Any
 
 from harness.bench.clock import as_iso
@@ -29,6 +31,12 @@ def run_id(started: float, procedure: str, item: str) -> str:
     """Name of a run that was begun at a time (Unix s)."""
     stamp = datetime.fromtimestamp(started, tz=UTC).strftime("%Y%m%dT%H%M%SZ")
     return f"{stamp}-{procedure}-{item}"
+
+
+def free_id(folder: Path, wanted: str) -> str:
+    """The name, or with a number where the same item was begun anew within the same second."""
+    names = chain([wanted], (f"{wanted}-{place}" for place in count(2)))
+    return next(name for name in names if not (folder / f"{name}.h5").exists())
 
 
 def header_of(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import partial
-from itertools import chain, count
 
 from drivers.sweep import SweepSettings
 from harness.analysis.loss.pooling import PooledRepeatability
@@ -16,7 +15,7 @@ from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
 from harness.running.item_run import Assignment
 from harness.running.lot.serials_known import LotItems
-from harness.running.new_run import header_of, run_id
+from harness.running.new_run import free_id, header_of, run_id
 from harness.running.open_station import OpenStation
 from harness.station.items import item_as_dict
 
@@ -51,7 +50,7 @@ class LotFiles:
             wanted.serial, self._items(wanted.serial), self._items.kind_of(wanted.serial)
         )
         header = header_of(
-            self._free_id(run_id(started, procedure, name_for_files(wanted.serial))),
+            free_id(self.folder, run_id(started, procedure, name_for_files(wanted.serial))),
             started,
             self._origin,
             item,
@@ -72,11 +71,6 @@ class LotFiles:
         if self._connected.bench_start is not None:
             journal.event(Event(started, MARK, self._connected.bench_start.mark()))
         return journal
-
-    def _free_id(self, name: str) -> str:
-        """Another where an item is begun again within a second."""
-        names = chain([name], (f"{name}-{number}" for number in count(2)))
-        return next(free for free in names if not (self.folder / f"{free}.h5").exists())
 
     def _pooled(self) -> tuple[dict[str, PooledRepeatability], list[str]]:
         """The history, read once for all items of a sitting, and what is to be said of it."""

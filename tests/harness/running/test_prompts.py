@@ -36,7 +36,9 @@ def test_nothing_typed_before_a_prompt_confirms_it(benches, tmp_path):
         person.close()
     assert status == 1
     assert "left by the operator (/stop); RF is off; 4 finished sweeps" in " ".join(shown.split())
-    first, second = sorted((tmp_path / "results").glob("*.h5"))
+    # within the same second the second one has a number, which sorts before the other's name
+    written = (tmp_path / "results").glob("*.h5")
+    first, second = sorted(written, key=lambda path: read_run(path).events[0].time)
     assert f"tareline resume results/{second.name}" in shown
     runs = [read_run(path) for path in (first, second)]
     assert not any(run.finished for run in runs)
