@@ -48,15 +48,15 @@ class ConnectionJudge:
         self,
         stated: PlaceStatements,
         foreseen_of: Callable[[str], ForeseenItem],
-        allowed_change_db: Callable[[float], float],
+        doubtful_change_db: Callable[[float], float],
         *,
         may_stay_untouched: bool = False,
     ) -> None:
-        """`allowed_change_db`: how far the zero may move in a time in seconds;
+        """`doubtful_change_db`: beyond which it is no zero that moved, in a time in seconds;
         `may_stay_untouched`: a new insertion is none by hand, but a closing of a switch."""
         self._stated = stated
         self._foreseen_of = foreseen_of
-        self._allowed_change_db = allowed_change_db
+        self._doubtful_change_db = doubtful_change_db
         self._may_stay_untouched = may_stay_untouched
         self._zero: dict[str, MadeConnection] = {}
         self._item: dict[str, MadeConnection] | None = None
@@ -85,7 +85,7 @@ class ConnectionJudge:
             return None
         apart_s = max(now[band].time - self._zero[band].time for band in now)
         reading = through_reads_like(
-            now, self._zero, self._item, self._allowed_change_db(apart_s), self._stated
+            now, self._zero, self._item, self._doubtful_change_db(apart_s), self._stated
         )
         if reading is None or self._is_believed(reading.likeness, ""):
             return None
@@ -101,7 +101,7 @@ class ConnectionJudge:
         one, other = _made(first), _made(second)
         return all(
             float(np.max(np.abs(other[band].level_db - one[band].level_db)))
-            <= self._allowed_change_db(other[band].time - one[band].time)
+            <= self._doubtful_change_db(other[band].time - one[band].time)
             for band in other
         )
 

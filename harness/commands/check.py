@@ -13,8 +13,10 @@ def check(
     items: Annotated[Path, typer.Option(help="Items file.")] = Path("items.toml"),
 ) -> None:
     """Check the station and items files without touching an instrument."""
+    import shutil
+    import textwrap
+
     from drivers.quantities import counted
-    from harness.report.words.complaint import complain
     from harness.running.station_check import check_files
     from harness.station.items import read_workplace
     from harness.station.workplace_doubts import doubts_about
@@ -26,4 +28,5 @@ def check(
         f"{counted(len(workplace.items), 'item')}; no mistakes found"
     )
     for doubt in doubts_about(workplace):
-        complain(f"! doubtful: {doubt}")
+        width = shutil.get_terminal_size().columns
+        typer.echo(textwrap.fill(f"! doubtful: {doubt}", width, break_on_hyphens=False), err=True)

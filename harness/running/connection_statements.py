@@ -19,7 +19,7 @@ from harness.analysis.uncertainty.mismatch import reflection_magnitude
 from harness.bench.connection_judge import ConnectionJudge
 from harness.station.items import Item
 from harness.station.station import Station
-from harness.station.zero_allowance import allowed_change_db
+from harness.station.zero_allowance import doubtful_change_db
 
 
 def judge_of(station: Station, item_of: Callable[[str], Item]) -> ConnectionJudge:
@@ -27,7 +27,7 @@ def judge_of(station: Station, item_of: Callable[[str], Item]) -> ConnectionJudg
     return ConnectionJudge(
         place_statements(station),
         cache(lambda name: foreseen(station, item_of(name))),
-        partial(allowed_change_db, station),
+        partial(doubtful_change_db, station),
         may_stay_untouched=station.switch is not None,
     )
 

@@ -14,13 +14,15 @@ from harness.station.station import Station
 
 
 def doubts_about(workplace: Workplace) -> list[str]:
-    """Plain sentences, one for each; none where nothing is doubted."""
-    said = list(_of_history(workplace))
+    """Plain sentences, each with all that it is about; none where nothing is doubted."""
+    about: dict[str, list[str]] = {}
     listed = {f"items.{name}": item for name, item in workplace.items.items()}
     listed |= {f"kinds.{name}": item for name, item in workplace.kinds.items()}
     for name, item in listed.items():
-        said += [f"{name}: {text}" for text in doubts_about_item(workplace.station, item)]
-    return said
+        for text in doubts_about_item(workplace.station, item):
+            about.setdefault(text, []).append(name)
+    of_items = [f"{', '.join(names)}: {text}" for text, names in about.items()]
+    return [*_of_history(workplace), *of_items]
 
 
 def doubts_about_item(station: Station, item: Item) -> list[str]:

@@ -16,9 +16,20 @@ def settling_db(station: Station) -> float:
 
 def allowed_change_db(station: Station, apart_s: float) -> float:
     """Of the largest change of all points: `zero.most_change` where the station states it; else
-    what `explained_change_db` says of its drift, its repeatability of a connection and its step."""
+    what explains itself."""
     if station.zero.most_change_db is not None:
         return station.zero.most_change_db
+    return explained_db(station, apart_s)
+
+
+def doubtful_change_db(station: Station, apart_s: float) -> float:
+    """Of the largest change of all points: beyond it something else is connected. A most that is
+    stated closer than makings repeat marks a run, and accuses nobody."""
+    return max(allowed_change_db(station, apart_s), explained_db(station, apart_s))
+
+
+def explained_db(station: Station, apart_s: float) -> float:
+    """What drift, makings and the step of the readings explain of the largest change."""
     drift_db_per_hour = station.receiver.drift_per_hour_db or 0.0
     two_makings_db = float(np.sqrt(2.0)) * station.leads.connection_repeatability_db
     return explained_change_db(

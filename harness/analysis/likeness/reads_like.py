@@ -153,8 +153,8 @@ def through_reads_like(
 ) -> Resemblance | None:
     """What joined leads read like that they should not, against the last zero; None: all is well.
 
-    `item`: the last connection with an item in it since then; `allowed_db`: most that the zero may
-    move at any frequency.
+    `item`: the last connection with an item in it since then; `allowed_db`: most that a zero may
+    move at any frequency and still be one.
     """
     change_db = _largest_change_db(now, zero)
     delay = measured_delay_s(now, zero, UNKNOWN_REFLECTION * stated.match)
@@ -168,7 +168,11 @@ def through_reads_like(
     )
     if moved:
         longer = delay is not None and delay[0] - delay[1] > JOINTS_WITHIN_S
-        still_in = longer or (item is not None and _is_level_of(now, item, stated))
+        still_in = longer or (
+            item is not None
+            and _is_level_of(now, item, stated)
+            and not _is_level_of(now, zero, stated)
+        )
         return Resemblance(Likeness.ITEM if still_in else Likeness.MOVED, change_db, told)
     return None
 
