@@ -192,6 +192,8 @@ def _uncertainty(run: Run) -> str:
 def _conformity(run: Run, details: CertificateDetails) -> list[tuple[str, str]]:
     """Label and text: to which results it applies, which specification, by which rule (7.8.6.2)."""
     judged = [name for name, band in run.bands.items() if band.decision is not None]
+    if not judged and any(band.limit_db is not None for band in run.bands.values()):
+        return [("Statement", "none is made, although limits are stated: the run is doubted")]
     if not judged:
         return []
     rules = list(dict.fromkeys(b.decision.rule for b in run.bands.values() if b.decision))

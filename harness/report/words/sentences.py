@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 
 from drivers.quantities import counted
 from harness.analysis.uncertainty.budget import Contribution
@@ -22,6 +23,7 @@ from harness.report.words import numbers
 from harness.report.words.decisions import limit_sentence, risk_sentence
 from harness.run_file.run import BandResult, Run
 
+_FIGURES = re.compile(r"-?\d[\d.e-]*")
 SIMULATED = "Simulated readings: made by the simulated bench, not measured"
 
 
@@ -86,7 +88,8 @@ def sentences(run: Run) -> list[str]:
     point = worst_point(band)
     if run.wanted_again:
         return [again_sentence(run), _loss_sentence(name, band, point)]
-    said = [bands_sentence(run), _loss_sentence(name, band, point)]
+    doubts = told_doubts(doubt for each in run.bands.values() for doubt in each.doubts)
+    said = [bands_sentence(run), *doubts, _loss_sentence(name, band, point)]
     if band.decision is not None:
         u_db = point.expanded_uncertainty_db
         said.append(limit_sentence(band.decision, point.limit_db, u_db))
@@ -151,12 +154,20 @@ def _predicate(standing: Standing, count: int) -> str:
     }[standing]
 
 
+def told_doubts(doubts: Iterable[str]) -> list[str]:
+    """Doubts that differ in their figures only, once."""
+    told: dict[str, str] = {}
+    for doubt in doubts:
+        told.setdefault(_FIGURES.sub("", doubt), doubt)
+    return list(told.values())
+
+
 def notes_of(run: Run) -> list[tuple[str, str]]:
     """Each note once, why there is no verdict first; with the bands it concerns, no bands where it
     concerns all of them."""
     bands_of: dict[str, list[str]] = {}
     for name, band in run.bands.items():
-        for note in (*band.doubts, *band.notes):
+        for note in (*told_doubts(band.doubts), *band.notes):
             bands_of.setdefault(note, []).append(name)
     everywhere = len(run.bands)
     return [

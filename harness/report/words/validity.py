@@ -6,7 +6,7 @@ from drivers.quantities import counted
 from harness.analysis.uncertainty.budget import VARIANCE_CONFIDENCE
 from harness.evaluation.standing import Standing, standing_of_band, worst_point
 from harness.report.words import numbers
-from harness.report.words.sentences import again_sentence
+from harness.report.words.sentences import again_sentence, told_doubts
 from harness.run_file.run import BandResult, Run
 
 
@@ -21,6 +21,7 @@ def doubts_of(run: Run) -> list[str]:
     silent = [n for n, b in run.bands.items() if standing_of_band(b) is Standing.NO_VERDICT]
     if silent:
         said.append(f"No verdict in {', '.join(silent)}, although there is a limit.")
+    said += told_doubts(doubt for band in run.bands.values() for doubt in band.doubts)
     return said + [f"Marked, {name}: {mark}." for name, mark in marks_of(run)]
 
 

@@ -155,3 +155,23 @@ def test_css_strings_end_nowhere_else():
     escaped = css_string(hostile)
     assert escaped[0] == escaped[-1] == '"'
     assert not re.search(r"[\"<>;}/]|\\(?![0-9a-f]+ )", escaped[1:-1])
+
+
+def test_what_was_doubted_stands_on_it_once_and_nothing_conforms(run_file):
+    """Doubts of several insertions differ in their figures only."""
+    run = read_run(run_file)
+    doubts = tuple(f"This reads like the joined leads ({x} dB): is it in?" for x in (0.001, -2e-4))
+    bands = {
+        name: dataclasses.replace(band, decision=None, doubts=doubts)
+        for name, band in run.bands.items()
+    }
+    doubted = dataclasses.replace(run, bands=bands)
+    with pytest.raises(ValueError, match="reads like the joined leads"):
+        certificate_page(doubted, CertificateDetails(), "0" * 64)
+    page = certificate_page(doubted, CertificateDetails(), "0" * 64, "seen by the customer")
+    words = Outline(page).words
+    assert "Issued despite doubts" in words
+    assert "seen by the customer" in words
+    assert words.count("reads like the joined leads") == 1
+    assert "although limits are stated: the run is doubted" in words
+    assert "No limit was stated" not in words
