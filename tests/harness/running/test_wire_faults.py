@@ -40,11 +40,12 @@ ERRORS = {
     "garbage": AnswerError, "clipped-setting": AnswerError, "endless-sweep": LinkError,
     "restart": (LinkError, AnswerError, RefusedError), "power-trip": (AnswerError, RefusedError),
     "trigger-ignored": RepeatedReadingsError, "half-old-trace": RepeatedReadingsError,
-    "late-start": RepeatedReadingsError, "answer-before": AnswerError,
+    "late-start": (RepeatedReadingsError, AnswerError), "answer-before": AnswerError,
     "trace-for-another": RepeatedReadingsError,
     "error-flood": RefusedError, "second-client": (AnswerError, RefusedError, LinkError),
 }  # fmt: skip
-"""What a fault is called that does not pass."""
+"""What a fault is called that does not pass. A sweep that begins late on a busy machine may be read
+while the trace of the preset settings still stands, of other points."""
 UNANSWERING = ("silence", "half-answer", "garbage", "restart")
 """A source that meets every message so cannot be asked whether RF is off; that comes first."""
 MOST_OFF_DB = {"switch": 0.10}
