@@ -115,7 +115,8 @@ def trace_of(
                 f"{query!r} answered {len(part)} numbers; expected {expected}: {points} "
                 + ("pairs" if pairs else "points"),
                 where=_where(link),
-                hint=_HINT,
+                hint=f"{_HINT}; or was it read before the sweep was over, with the points of one "
+                "before?",
             )
     if pairs:
         first, second = first[0::2], first[1::2]

@@ -98,6 +98,8 @@ def strike(benches, folder, set_up, role, kind, times, *where):
         else:
             assert isinstance(failed, ERRORS[kind]), repr(failed)
             assert failed.hint, "an error names a remedy"
+            if kind == "late-start" and isinstance(failed, AnswerError):
+                assert "read before the sweep was over" in failed.hint
         (unfinished,) = results.glob("*.h5")
         assert read_run(unfinished).events[-1].kind == "error"
         told = "RF may be on" if "may be ON" in failed.hint else type(failed).__name__
