@@ -54,7 +54,7 @@ def test_without_what_dominates_the_gum_fails(made):
     assert made.by_gum(made.without_what_dominates()).fraction < LEAST
 
 
-@pytest.mark.study
+@pytest.mark.long
 def test_without_what_dominates_monte_carlo_fails(one_made):
     made = one_made
     budget = made.without_what_dominates()
