@@ -54,7 +54,7 @@ class OpenStation:
         """Where its readings come from."""
         connected = self.connected
         return Origin(
-            self.workplace.station.as_dict(),
+            self.workplace.station,
             connected.instruments,
             connected.is_simulated,
             connected.simulated_bench,
