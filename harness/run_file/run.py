@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -59,6 +59,8 @@ class Run:
     """Empty while the run is not finished."""
     finding: Finding | None = None
     """What the shape of its loss says of the item; None where nothing is expected of it."""
+    catalogue: dict[str, Any] = field(default_factory=dict)
+    """Entries of the catalogue of then, as a catalogue file; empty where the file keeps none."""
 
     @property
     def wanted_again(self) -> str:

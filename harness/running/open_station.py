@@ -7,12 +7,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
+from drivers.stop_signals import StopSignals
 from harness.bench.equipment import Equipment, Exchange, Progress
 from harness.bench.storing import Journal
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.typed_lines import TypedLines
 from harness.running.connected import ConnectedStation
-from harness.running.interrupts import StopSignals
 from harness.running.new_run import Origin
 from harness.station.items import Workplace
 from harness.station.zero_allowance import settling_db
@@ -31,7 +31,7 @@ class OpenStation:
     @contextmanager
     def shutting_down(self, why: str) -> Iterator[str]:
         """RF off first, then the section, which gets `why` and what was wrong with that; a
-        second signal waits.
+        second signal waits until RF is off.
 
         Raises:
             InstrumentError: RF may be on, which matters more than whatever the section raises.
@@ -39,7 +39,8 @@ class OpenStation:
         with self.stop.shutting_down():
             trouble: InstrumentError | None = None
             try:
-                self.connected.source.make_safe()
+                with self.stop.making_safe():
+                    self.connected.source.make_safe()
             except InstrumentError as error:
                 trouble = error
                 why = f"{why}; {error.what}"
@@ -53,7 +54,7 @@ class OpenStation:
         """Where its readings come from."""
         connected = self.connected
         return Origin(
-            self.workplace.station.as_dict(),
+            self.workplace.station,
             connected.instruments,
             connected.is_simulated,
             connected.simulated_bench,

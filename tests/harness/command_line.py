@@ -16,7 +16,7 @@ import harness
 from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.commands.cli import command
 
-FROM_NOTHING = (sys.executable, "-c", "from harness.commands.cli import main; main()")
+FROM_NOTHING = (sys.executable, "-c", "from harness.commands.start import main; main()")
 NO_STATUS = 70
 LOADED = (
     "encodings.idna", "jinja2", "matplotlib.backends", "matplotlib.backends.backend_svg",
@@ -107,7 +107,7 @@ def _be_the_command(arguments, folder, stdin, stdout, stderr):
         sys.stdout, sys.stderr = (os.fdopen(n, "w", encoding="utf-8") for n in (1, 2))
         sys.argv = ["tareline", *map(str, arguments)]
         warnings.resetwarnings()
-        from harness.commands.cli import main
+        from harness.commands.start import main
 
         main()
         status = 0
