@@ -167,8 +167,8 @@ def at_the_floor(sweep: Sweep, floor_db: float) -> tuple[str, str]:
     return (
         f"a sweep reads {median_db:.0f} dB, below the receiver's floor of {floor_db:.0f} dB: "
         "there is no signal in it",
-        "is RF on, is the connection made, is the item whole? If it really loses that much, raise "
-        "`power`, narrow the bandwidth, or take pads out",
+        "is RF on, is the connection made, is the item whole, or was it read before the sweep was "
+        "over? If it really loses that much, raise `power`, narrow the bandwidth, or take pads out",
     )
 
 

@@ -109,7 +109,10 @@ def _options(
 
 
 def main() -> None:
-    """Run the command line, turning every error of ours into a message and an exit status."""
+    """Run the command line, turning every error of ours into a message and an exit status.
+
+    `harness/commands/start.py` calls it, once stop signals are listened to.
+    """
     # our matrices are small: threads that wait for each other made them twenty times slower where
     # other programs kept the cores busy
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -23,6 +23,7 @@ from drivers.errors import (
     StoppedError,
 )
 from drivers.quantities import counted
+from drivers.stop_signals import StopRequested
 from harness.bench.bench import Bench
 from harness.bench.clock import as_iso
 from harness.bench.operator_lines import Asked, OperatorCommand
@@ -40,7 +41,6 @@ from harness.report.words.suggested_command import go_on
 from harness.run_file import RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
-from harness.running.interrupts import StopRequested
 from harness.running.locks import lock_run
 from harness.running.new_run import free_id, header_of, run_id
 from harness.running.open_station import OpenStation
@@ -144,7 +144,8 @@ class ItemRun:
                 bench.rf_off()
                 exchange.finish()
                 bench.close()
-            with self._stop.deferred():
+            # a stop that comes from here on takes effect once the run is finished
+            with self._stop.shutting_down():
                 self._record(journal, "finished", "procedure carried out")
                 journal.close()
         except Asked as asked:
@@ -168,7 +169,7 @@ class ItemRun:
             if isinstance(error, InstrumentError | RunFileError | ProcedureError):
                 error.hint = "; then ".join(filter(None, (error.hint, self._go_on(journal.path))))
             raise
-        with self._stop.deferred():
+        with self._stop.shutting_down():
             finish(journal.path, as_iso(self._connected.clock()))
         if said := less_than_expected(read_run(journal.path).bands):
             self._place.terminal.say(f"! {self._item_name}: {said}")

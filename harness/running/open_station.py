@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
+from drivers.stop_signals import StopSignals
 from harness.bench.connection_judge import ConnectionJudge
 from harness.bench.equipment import Equipment, Exchange, Progress
 from harness.bench.storing import Journal
@@ -15,7 +16,6 @@ from harness.connections.typed_lines import TypedLines
 from harness.run_file.earlier_zeros import earlier_zeros
 from harness.running.connected import ConnectedStation
 from harness.running.connection_statements import judge_of
-from harness.running.interrupts import StopSignals
 from harness.running.new_run import Origin
 from harness.station.items import Item, Workplace
 from harness.station.zero_allowance import settling_db
@@ -34,7 +34,7 @@ class OpenStation:
     @contextmanager
     def shutting_down(self, why: str) -> Iterator[str]:
         """RF off first, then the section, which gets `why` and what was wrong with that; a
-        second signal waits.
+        second signal waits until RF is off.
 
         Raises:
             InstrumentError: RF may be on, which matters more than whatever the section raises.
@@ -42,7 +42,8 @@ class OpenStation:
         with self.stop.shutting_down():
             trouble: InstrumentError | None = None
             try:
-                self.connected.source.make_safe()
+                with self.stop.making_safe():
+                    self.connected.source.make_safe()
             except InstrumentError as error:
                 trouble = error
                 why = f"{why}; {error.what}"

@@ -12,7 +12,7 @@ from types import SimpleNamespace
 
 from harness.analysis.expected.catalogue_files import load_catalogue
 
-FROM_NOTHING = (sys.executable, "-c", "from harness.commands.cli import main; main()")
+FROM_NOTHING = (sys.executable, "-c", "from harness.commands.start import main; main()")
 NO_STATUS = 70
 LOADED = (
     "harness.commands.reporting", "harness.evaluation.verification", "harness.planning.planned",
@@ -100,7 +100,7 @@ def _be_the_command(arguments, folder, stdin, stdout, stderr):
         sys.stdout, sys.stderr = (os.fdopen(n, "w", encoding="utf-8") for n in (1, 2))
         sys.argv = ["tareline", *map(str, arguments)]
         warnings.resetwarnings()
-        from harness.commands.cli import main
+        from harness.commands.start import main
 
         main()
         status = 0

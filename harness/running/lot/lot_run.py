@@ -12,6 +12,7 @@ from threading import Thread
 
 from drivers.errors import InputError, InstrumentError, ProcedureError, RunFileError
 from drivers.quantities import counted
+from drivers.stop_signals import StopRequested, StopSignals
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
 from harness.bench.lot_rehearsal import rehearse_lot
@@ -22,7 +23,6 @@ from harness.connections.hands_free.hands_free_exchange import require_hands_fre
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.connected import connect
-from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
 from harness.running.lot.left_off import left_off

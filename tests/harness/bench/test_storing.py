@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from drivers.errors import AnswerError, LinkError, RunFileError
+from drivers.stop_signals import StopRequested, StopSignals
 from drivers.sweep import S_PARAMETERS, SuspectSweepError, Sweep, SweepSettings
 from harness.bench.bench import Bench
 from harness.bench.equipment import Equipment
 from harness.bench.storing import Storing
 from harness.run_file import RunHeader, RunJournal, count_suspects, open_run, read_readings
 from harness.run_file.column import Column
-from harness.running.interrupts import StopRequested, StopSignals
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)
 GRID = BAND.frequency_hz()
@@ -250,6 +250,22 @@ def test_a_disk_that_hangs_does_not_keep_rf_on(journal, log, path, held_disk):
     # the disk lets go only when RF is off; what was under way then stays, and is reported
     assert log[-4:] == ["made safe", "done", "done", "done"]
     assert times(path)["a"] == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    "call",
+    [lambda bench: bench.note("x"), Bench.rf_off, Bench.normalize, Bench.check_normalization],
+)
+def test_every_call_looks_for_a_stop_signal(journal, log, call):
+    """Also where what sweeps and connects knows of none, and before it is told anything."""
+    with StopSignals():
+        bench = bench_of(Source(log), Surroundings(log), journal)
+        bench.normalize(1)
+        told = list(log)
+        os.kill(os.getpid(), signal.SIGTERM)
+        with pytest.raises(StopRequested):
+            call(bench)
+        assert log == told
 
 
 def test_no_thread_outlives_the_sweeping(journal, log):

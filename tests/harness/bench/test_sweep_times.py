@@ -9,7 +9,7 @@ from harness.analysis.loss.drift import zero_marks
 from harness.analysis.loss.reduction import reduced
 from harness.analysis.loss.zero_limits import age_mark
 from harness.bench.sweep_times import SweepTimes
-from tests.harness.analysis.loss.test_contributions import stated
+from tests.harness.analysis.loss.contribution_bench import stated
 
 GRID = np.array([1e9, 2e9])
 

@@ -10,6 +10,7 @@ import pytest
 
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.link.traffic_log import TrafficLog
+from drivers.stop_signals import StopSignals
 from harness.run_file import RunJournal
 from harness.running import item_run
 from harness.running.progress import BesideProgress
@@ -61,8 +62,13 @@ def halt_in(set_up, phase, announce):
     """Have the run stop in a phase and tell: where the real work is done, before and after it."""
 
     told, tell = os.pipe()
-    os.set_blocking(tell, False)
-    signal.set_wakeup_fd(tell)
+    remember = StopSignals._receive
+
+    def receive(signals, number, frame):
+        os.write(tell, b".")
+        remember(signals, number, frame)
+
+    StopSignals._receive = receive
 
     def stop():
         """Until a signal comes, in whichever thread this is."""
@@ -136,7 +142,7 @@ def run_until(set_up, phase, folder):
         sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
         sys.argv = ["tareline", "run", "qualify", "--item", ITEM, "--insertions", "3"]
         halt_in(set_up, phase, lambda: os.write(writable, b"."))
-        from harness.commands.cli import main
+        from harness.commands.start import main
 
         main()
         status = 0

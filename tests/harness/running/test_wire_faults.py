@@ -45,7 +45,7 @@ ERRORS = {
     "error-flood": RefusedError, "second-client": (AnswerError, RefusedError, LinkError),
 }  # fmt: skip
 """What a fault is called that does not pass. A sweep that begins late on a busy machine may be read
-while the trace of the preset settings still stands, of other points."""
+while the trace of the preset settings still stands, of other points or of noise alone."""
 UNANSWERING = ("silence", "half-answer", "garbage", "restart")
 """A source that meets every message so cannot be asked whether RF is off; that comes first."""
 MOST_OFF_DB = {"switch": 0.10}

@@ -1,0 +1,111 @@
+"""From a budget to an interval by either method, and to a verdict or none."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.loss.pooling import PooledRepeatability
+from tests.harness.analysis.loss.contribution_bench import PLAIN, bench, stated
+
+
+@pytest.mark.parametrize("method", ["gum", "monte carlo"])
+def test_every_frequency_is_evaluated_for_itself(method):
+    statements = stated(
+        4, drift_db_per_hour=0.05, isolation_db=80.0, resolution_db=0.01,
+        history=PooledRepeatability(np.full(4, 1e-4), 8.0, ("a", "b"), ()),
+    )  # fmt: skip
+    readings = bench(PLAIN, making_db=0.03)
+    whole = evaluate(readings, statements, method=method, digits=1)
+    for place in range(4):
+        one = replace(
+            readings, frequency_hz=readings.frequency_hz[[place]],
+            normalization=readings.normalization[..., [place]],
+            insertions=readings.insertions[..., [place]],
+        )  # fmt: skip
+        alone = evaluate(
+            one,
+            replace(
+                statements, through_loss_db=np.zeros(1), through_loss_limits_db=np.zeros(1),
+                history=PooledRepeatability(np.full(1, 1e-4), 8.0, ("a", "b"), ()),
+            ),
+            method=method, digits=1,
+        )  # fmt: skip
+        # Monte Carlo takes as many trials as the least settled frequency beside it
+        tolerance = 1e-12 if method == "gum" else 0.05
+        assert whole.expanded_uncertainty_db[place] == pytest.approx(
+            alone.expanded_uncertainty_db[0], rel=tolerance
+        )
+
+
+def test_a_limit_that_dominates_is_not_validated_and_monte_carlo_is_stated():
+    """A rectangular quantity alone: the GUM's k = 2 reaches beyond its ends, at k = 1.73."""
+    readings = bench(PLAIN, making_db=0.0, noise_db=1e-6)
+    statements = stated(4, flexure_db=0.1)
+    gum = evaluate(readings, statements)
+    found = evaluate(readings, statements, method="monte carlo")
+    assert gum.gum_validated is None
+    assert found.gum_validated is False
+    assert found.trials >= 20_000
+    assert "not validated" in " ".join(found.notes)
+    assert found.expanded_uncertainty_db == pytest.approx(0.1 * 0.9545, rel=0.02)
+    assert gum.expanded_uncertainty_db == pytest.approx(0.2 / np.sqrt(3), rel=0.01)
+    assert np.all(found.interval_low_db < found.insertion_loss_db)
+    assert found.gum_difference_db.max() > 0.01
+    assert found.coverage_factor == pytest.approx(
+        found.expanded_uncertainty_db / found.standard_uncertainty_db
+    )
+
+
+def test_a_normal_budget_is_validated():
+    found = evaluate(bench(PLAIN, making_db=0.02), stated(4), method="monte carlo")
+    assert found.gum_validated is True
+    assert not any("validated" in note for note in found.notes)
+
+
+def test_the_verdict_is_by_the_u_of_its_own_method():
+    """A rectangular quantity alone: U is 1.15 times its limits by the GUM (2 / sqrt 3, JCGM
+    100:2008, 4.3.7) and 0.95 of them by Monte Carlo. A margin between the two passes by one and
+    is conditional by the other."""
+    readings = bench(PLAIN, making_db=0.0, noise_db=1e-6, loss_db=0.3)
+    verdicts = {
+        method: evaluate(
+            readings, stated(4, flexure_db=0.1), limit_db=np.full(4, 0.405), method=method
+        ).decision
+        for method in ("gum", "monte carlo")
+    }
+    assert verdicts["gum"].verdict == "conditional pass"
+    assert verdicts["monte carlo"].verdict == "pass"
+    assert verdicts["monte carlo"].guard_band_db == pytest.approx(0.0954, rel=0.02)
+
+
+def test_a_negative_loss_within_its_uncertainty_is_kept_and_said():
+    readings = bench(PLAIN, loss_db=-0.005, making_db=0.01)
+    result = evaluate(readings, stated(4), limit_db=np.full(4, 0.3))
+    assert np.any(result.insertion_loss_db < 0.0)
+    assert result.doubts == ()
+    assert result.decision is not None
+    assert "cut off" in " ".join(result.notes)
+
+
+@pytest.mark.parametrize("method", ["gum", "monte carlo"])
+def test_an_interval_wholly_below_nothing_has_no_verdict_and_no_excuse(method):
+    readings = bench(PLAIN, loss_db=-0.15, making_db=0.02)
+    limited = evaluate(readings, stated(4), limit_db=np.full(4, 0.3), method=method)
+    assert np.all(limited.interval_high_db < 0.0)
+    assert limited.decision is None
+    assert "through and item were exchanged" in limited.doubts[0]
+    assert not any("stated as" in note for note in limited.notes)
+    assert evaluate(readings, stated(4), method=method).doubts == limited.doubts
+
+
+def test_an_item_of_hardly_any_loss_is_seldom_called_impossible():
+    """200 bands of 101 frequencies whose noise is drawn anew at each, true loss 0 dB."""
+    noisy = sum(
+        bool(evaluate(bench(PLAIN, points=101, making_db=0.0, loss_db=0.0, noise_db=0.01,
+                            seed=seed, sweeps=4), stated(101, connection_repeatability_db=1e-4)
+                      ).doubts)
+        for seed in range(200)
+    )  # fmt: skip
+    assert noisy <= 2
