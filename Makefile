@@ -66,17 +66,17 @@ types: .venv/installed-for-tests
 	$(BIN)/mypy
 
 quick: .venv/installed-for-tests
-	$(BIN)/pytest -n 2 $(QUICK)
+	$(BIN)/pytest --workers 2 $(QUICK)
 
 # more than there are cores: tests wait for timeouts, guards and clocks now and then
 suite: .venv/installed-for-tests
-	$(BIN)/pytest -n 4
+	$(BIN)/pytest --workers 3
 
 whole: .venv/installed-for-tests
-	$(BIN)/pytest -n 2 -m long --timeout 600
+	$(BIN)/pytest --workers 3 -m long --timeout 600
 
 examples: .venv/installed-for-tests
-	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest -n 2 -m hypothesis
+	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest --workers 2 -m hypothesis
 
 bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks
