@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).parent.parent
+pytestmark = pytest.mark.long
 PACKAGES = ("harness", "drivers", "procedures")
 NOT_DATA = {".py", ".pyc", ".md"}
 SHORT = ("--insertions=2", "--sweeps=1")

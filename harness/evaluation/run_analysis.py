@@ -39,7 +39,7 @@ from harness.station.station import Station
 
 UNKNOWN_REFLECTION = (
     "The item's reflection was not measured and its return_loss is not stated, so it is taken as "
-    "total, which makes U large: state it in the items file."
+    "the most that its loss allows, which makes U large: state it in the items file."
 )
 
 

@@ -61,7 +61,7 @@ def world_of(
         through_making_db=making_db * math.sqrt(stated.through_pairs / 2.0),
         noise_db=noise_db,
         noise_floor=10.0 ** (station.floor_db / 20.0) / np.sqrt(2.0) if floor_matters else 0.0,
-        item_reflection=UNSTATED_REFLECTION,
+        item_reflection=UNSTATED_REFLECTION if stated.item_reflection is None else None,
         reads_reflections=stated.item_reflection is None
         and station.analyzer is not None
         and {"S11", "S22"} <= set(station.analyzer.traces),

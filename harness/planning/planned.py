@@ -254,7 +254,7 @@ def _reflection_sentence(world: World) -> str:
     if not world.reads_reflections:
         return (
             "The item's return loss is neither stated nor measured: its reflection is taken as "
-            "total. Stating return_loss for it would lower U."
+            "the most that its loss allows. Stating return_loss for it would lower U."
         )
     return_loss_db = -20.0 * np.log10(world.reflection)
     return f"The item states no return loss: it is taken as {return_loss_db:.0f} dB until measured."

@@ -45,6 +45,7 @@ __all__ = [
     "analysis_differences",
     "check_sweeps",
     "count_suspects",
+    "earlier_zeros",
     "figures",
     "finish_run",
     "finishing",

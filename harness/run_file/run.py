@@ -15,6 +15,9 @@ __all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]
 
 DOUBT = "doubted"
 """Kind of an event that says why a run has no verdict: what was connected is doubted."""
+ZERO_ANEW = "zero anew"
+"""Kind of an event: somebody says that the zero is as it should be, although it is not as those of
+earlier runs, which count no more from there on."""
 FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
 

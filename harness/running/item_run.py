@@ -43,7 +43,6 @@ from harness.report.words.suggested_command import go_on
 from harness.run_file import Kept, RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
-from harness.running.connection_statements import judge_of
 from harness.running.locks import lock_run
 from harness.running.new_run import free_id, header_of, run_id
 from harness.running.open_station import OpenStation
@@ -137,7 +136,7 @@ class ItemRun:
                 equipment = replace(
                     self._place.equipment(exchange, journal, _Counting(self, progress)),
                     uncertainty_db=partial(_uncertainty_db, journal),
-                    judge=judge_of(self._workplace.station, lambda name: self._item),
+                    judge=self._place.judge(lambda name: self._item),
                     is_sure=exchange.is_sure if isinstance(exchange, OperatorExchange) else None,
                     reconnections=self._connected.reconnections,
                     require_file=journal.require_in_place,

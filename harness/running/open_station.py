@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
 from drivers.stop_signals import StopSignals
+from harness.bench.connection_judge import ConnectionJudge
 from harness.bench.equipment import Equipment, Exchange, Progress
 from harness.bench.storing import Journal
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.typed_lines import TypedLines
+from harness.run_file.earlier_zeros import earlier_zeros
 from harness.running.connected import ConnectedStation
+from harness.running.connection_statements import judge_of
 from harness.running.new_run import Origin
-from harness.station.items import Workplace
+from harness.station.items import Item, Workplace
 from harness.station.zero_allowance import settling_db
 
 
@@ -59,6 +62,14 @@ class OpenStation:
             connected.is_simulated,
             connected.simulated_bench,
         )
+
+    def judge(self, item_of: Callable[[str], Item]) -> ConnectionJudge:
+        """What judges its connections; `item_of` is what is known of an item by name."""
+        station = self.workplace.station
+        grids = {band: station.settings(band).frequency_hz() for band in station.bands}
+        instruments = self.connected.instruments
+        earlier = earlier_zeros(station, self.workplace.folder, grids, instruments)
+        return judge_of(station, item_of, earlier)
 
     def equipment(self, exchange: Exchange, journal: Journal, progress: Progress) -> Equipment:
         """What a bench works with on it."""

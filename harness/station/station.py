@@ -76,6 +76,22 @@ class LeadsTable(Table):
     """Most by which the losses of the two leads, pads included, differ."""
     flexure_db: RatioDb | None = Field(default=None, alias="flexure", ge=0)
     """Limits of what moving the leads from through to item does to the reading."""
+    made_of: tuple[str, ...] | None = None
+    """Cables and connectors of both together, as an item's; see `leads_level`."""
+    pads_db: RatioDb | None = Field(default=None, alias="pads", ge=0)
+    """Of all pads together."""
+    loss_limits_db: RatioDb | None = Field(default=None, alias="loss_limits", gt=0)
+    """Most that the level of joined leads is off what follows from these; None: not compared."""
+
+    @model_validator(mode="after")
+    def _loss_with_limits(self) -> LeadsTable:
+        says_loss = self.made_of is not None or self.pads_db is not None
+        if says_loss != (self.loss_limits_db is not None):
+            raise ValueError(
+                "loss_limits, and made_of or pads, belong together: how far may joined leads read "
+                'off what these lose, such as "1 dB"?'
+            )
+        return self
 
     @model_validator(mode="after")
     def _both_or_neither(self) -> LeadsTable:

@@ -21,7 +21,7 @@ from drivers.simulated.described.instrument_description import (
     DescribedSwitch,
     DescribedThermometer,
 )
-from drivers.simulated.described.operator_description import Operator
+from drivers.simulated.described.operator_description import Operator, Share
 from drivers.simulated.described.part_tables import (
     Assembly,
     DescribedLeads,
@@ -45,6 +45,9 @@ class DescribedHand(Table):
     """The hand that makes a connection at once when it is told to."""
 
     connecting_time_s: TimeS = Field(alias="connecting_time", ge=0)
+    forgotten_share: Share = 0.0
+    """Of exchanges in which nothing is done, although all says that it was: what was between the
+    leads stays there, untouched."""
 
 
 class BenchDescription(Table):

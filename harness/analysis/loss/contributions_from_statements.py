@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import RULES, BandMeans, Statements
+from harness.analysis.loss.band import BandMeans, Statements
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.uncertainty.budget import ActsOn, Contribution
-from harness.analysis.uncertainty.mismatch import (
-    TwoPort,
-    mismatch_terms_db,
-    reflection_from_change,
-)
 from harness.analysis.units import DB_PER_NEPER
 
 ROOT_2, ROOT_3, ROOT_6 = np.sqrt([2.0, 3.0, 6.0])
@@ -23,10 +16,9 @@ ROOT_2, ROOT_3, ROOT_6 = np.sqrt([2.0, 3.0, 6.0])
 def statement_lines(
     readings: BandMeans, losses: InsertionLosses, statements: Statements, notes: list[str]
 ) -> list[Contribution]:
-    """Every line that rests on a statement, drift excepted."""
+    """Every line that rests on a statement, drift and mismatch excepted."""
     loss_db = losses.mean_db + statements.through_loss_db
     return [
-        *mismatch_lines(readings, loss_db, statements, notes),
         *through_lines(statements),
         *linearity_lines(readings, losses.mean_db, statements, notes),
         *leakage_lines(losses, statements),
@@ -44,135 +36,6 @@ def _limits(
     (JCGM 100:2008, 4.3.7)."""
     u_db = limits_db / ROOT_3
     return Contribution(name, "B", "rectangular", u_db, np.inf, source, acts_on=acts_on)
-
-
-def mismatch_lines(
-    readings: BandMeans, loss_db: FloatArray, statements: Statements, notes: list[str]
-) -> list[Contribution]:
-    """Mismatch between leads and through, and leads and item (Harris and Warner 1981); and what it
-    is more where the item reflects more than was read of it."""
-    item_s21 = np.minimum(10.0 ** (-loss_db / 20.0), 1.0)
-    reflections = _item_reflections(readings, item_s21, statements)
-    parts_db = _mismatch_parts_db(statements, item_s21, reflections.first, reflections.second)
-    u_db = np.sqrt(np.sum(np.square(parts_db), axis=0))
-    source = f"Harris and Warner 1981; {reflections.source}"
-    lines = [
-        Contribution("mismatch", "B", "U-shaped", u_db, np.inf, source, parts_db=parts_db),
-    ]
-    if statements.rules < RULES or not reflections.are_read:
-        return lines
-    if not statements.reflection_tracking_is_stated:
-        notes.append(
-            "How far S11 and S22 are read too low is not stated (reflection_tracking); up to "
-            f"{statements.reflection_tracking_db:g} dB is taken."
-        )
-    most_db = _mismatch_parts_db(
-        statements, item_s21, reflections.most_first, reflections.most_second
-    )
-    more_db = np.sqrt(np.maximum(np.square(most_db) - np.square(parts_db), 0.0))
-    if np.any(more_db):
-        lines.append(
-            Contribution(
-                "tracking of the reflections",
-                "B",
-                "U-shaped",
-                np.sqrt(np.sum(np.square(more_db), axis=0)),
-                np.inf,
-                "station: reflection_tracking",
-                parts_db=more_db,
-            )
-        )
-    return lines
-
-
-def _mismatch_parts_db(
-    statements: Statements, item_s21: FloatArray, s11: FloatArray, s22: FloatArray
-) -> FloatArray:
-    a = statements.through_reflection
-    return mismatch_terms_db(
-        statements.source_reflection,
-        statements.load_reflection,
-        TwoPort(a, a, 10.0 ** (-statements.through_loss_db / 20.0)),
-        TwoPort(s11, s22, item_s21),
-    )
-
-
-@dataclass(frozen=True)
-class _Reflections:
-    """Magnitudes of the item's reflections, (P,) each."""
-
-    first: FloatArray
-    second: FloatArray
-    most_first: FloatArray
-    """Where it was read too low by all that is stated."""
-    most_second: FloatArray
-    are_read: bool
-    source: str
-
-
-def _item_reflections(
-    readings: BandMeans, item_s21: FloatArray, statements: Statements
-) -> _Reflections:
-    """The item's |S11| and |S22|: each the less of what is stated and what was read of it, else
-    anything up to 1."""
-    stated = statements.item_reflection
-    if statements.rules < RULES:
-        return _by_first_rules(readings, item_s21, statements)
-    highest = np.full_like(item_s21, 1.0 if stated is None else stated)
-    rows = readings.trace("S11"), readings.trace("S22")
-    through, item = readings.opening_mean, readings.item_mean
-    least = 10.0 ** (-statements.lead_loss_difference_db / 20.0)
-    more = 10.0 ** (statements.reflection_tracking_db / 20.0)
-    found, most = [], []
-    for row in rows:
-        if row is None:
-            found.append(highest)
-            most.append(highest)
-            continue
-        # the lead on either side may lose less than the mean of the two by half their difference
-        one_lead = np.abs(through[readings.transmission]) * least
-        read = np.abs(item[row] - through[row]) / one_lead
-        found.append(np.minimum(read, highest))
-        most.append(np.minimum(read * more, highest))
-    named = [name for name, row in zip(("S11", "S22"), rows, strict=True) if row is not None]
-    said = []
-    if named:
-        said.append(f"item's reflection from the change of {' and '.join(named)}")
-    if stated is not None:
-        said.append("item: return_loss")
-    elif len(named) < 2:
-        where = "" if not named else " at the other end"
-        said.append(f"item's reflection{where} neither stated nor measured: taken as total")
-    return _Reflections(found[0], found[1], most[0], most[1], bool(named), ", ".join(said))
-
-
-def _by_first_rules(
-    readings: BandMeans, item_s21: FloatArray, statements: Statements
-) -> _Reflections:
-    """As stated, else estimated with the far ends' matches added, which are terms of the mismatch
-    already, and only where both were read."""
-    if statements.item_reflection is not None:
-        stated = np.full_like(item_s21, statements.item_reflection)
-        return _Reflections(stated, stated, stated, stated, False, "item: return_loss")
-    rows = readings.trace("S11"), readings.trace("S22")
-    if rows[0] is None or rows[1] is None:
-        ones = np.ones_like(item_s21)
-        total = "item's reflection neither stated nor measured: taken as total"
-        return _Reflections(ones, ones, ones, ones, False, total)
-    through, item = readings.opening_mean, readings.item_mean
-    one_lead = np.abs(through[readings.transmission]) * 10.0 ** (
-        -statements.lead_loss_difference_db / 20.0
-    )
-    first, second = (
-        reflection_from_change(
-            item[row], through[row], one_lead, far, item_s21, statements.through_reflection
-        )
-        for row, far in zip(
-            rows, (statements.load_reflection, statements.source_reflection), strict=True
-        )
-    )
-    source = "item's reflection estimated from the change of S11 and S22"
-    return _Reflections(first, second, first, second, True, source)
 
 
 def through_lines(statements: Statements) -> list[Contribution]:

@@ -20,6 +20,7 @@ from harness.analysis.loss.contributions_from_readings import (
     making_of_through,
     noise_lines,
 )
+from harness.analysis.loss.contributions_from_reflections import mismatch_lines
 from harness.analysis.loss.contributions_from_statements import statement_lines
 from harness.analysis.loss.drift import drift_lines, zero_marks
 from harness.analysis.loss.plausibility import IMPOSSIBLE, is_impossible
@@ -74,12 +75,16 @@ def assess_budget(readings: BandReadings | ReducedBand, statements: Statements) 
     notes: list[str] = []
     item = making_of_item(found, statements, notes)
     through = making_of_through(found, item, statements)
-    budget = (
+    of_readings = [
         *connection_lines(found, item, through),
         *noise_lines(found, item, through, statements, notes),
         *drift_lines(found, statements, notes),
-        *statement_lines(band, found.losses, statements, notes),
-    )
+    ]
+    of_statements = statement_lines(band, found.losses, statements, notes)
+    loss_db = found.losses.mean_db + statements.through_loss_db
+    rest = [*of_readings, *of_statements]
+    of_reflections = mismatch_lines(band, loss_db, statements, rest, notes)
+    budget = (*of_readings, *of_reflections, *of_statements)
     marks = zero_marks(found, through, statements, band.frequency_hz)
     return Assessed(found, budget, marks, tuple(notes), band.series)
 

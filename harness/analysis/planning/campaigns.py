@@ -55,8 +55,8 @@ class World:
     """Of a single sweep, in proportion to the signal."""
     noise_floor: float = 0.0
     """Of a single sweep, of either part of the voltage, relative to the through."""
-    item_reflection: float = 0.0
-    """True magnitude of either reflection of the item, where the station states none."""
+    item_reflection: float | None = None
+    """True magnitude of either reflection of the item; None: the stated one."""
     reads_reflections: bool = False
     """Whether S11 and S22 are read beside S21."""
     reflections_low_db: float = 0.0
@@ -67,8 +67,8 @@ class World:
     @property
     def reflection(self) -> float:
         """True magnitude of either reflection of the item."""
-        stated = self.stated.item_reflection
-        return self.item_reflection if stated is None else stated
+        true = self.item_reflection
+        return (self.stated.item_reflection or 0.0) if true is None else true
 
 
 def simulate(

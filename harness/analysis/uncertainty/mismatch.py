@@ -15,6 +15,15 @@ def reflection_magnitude(return_loss_db: float) -> float:
     return float(10.0 ** (-return_loss_db / 20.0))
 
 
+def passive_reflection(most_loss_db: FloatArray) -> FloatArray:
+    """Most that a passive and reciprocal two-port reflects at either end that loses at most so
+    much, (P,): of the power that enters no more than all comes out, |S11|^2 + |S21|^2 <= 1 (first
+    principles; the diagonal of 1 - S* S >= 0).
+    """
+    transmitted = np.power(10.0, -np.maximum(most_loss_db, 0.0) / 10.0)
+    return np.asarray(np.sqrt(1.0 - transmitted), dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class TwoPort:
     """Magnitudes of a device's S-parameters, at one frequency or at P of them."""

@@ -19,6 +19,7 @@ from harness.running.locks import lock_run
 from tests.harness.command_line import Started, tareline
 from tests.harness.set_ups import replace
 from tests.harness.short_run import BAND, ITEM, arm, ask, station_on
+from tests.long_cases import long
 
 QUALIFY = ("qualify", "--insertions", "3", "--sweeps", "2")
 OVERNIGHT = ("overnight", "--every", "1 min", "--lasting", "12 min", "--check-every", "5 min")
@@ -90,10 +91,12 @@ def begun(place, number=signal.SIGKILL, sweeps=5, command=QUALIFY):
 @pytest.mark.parametrize(
     ("stored", "makings", "insertions"),
     [
-        (2, [2, 4, 4], [2, 2, 2]),  # in the normalization: another making
         (5, [4, 4, 4], [2, 2, 2]),  # in the first insertion, before it was settled what it is
-        (12, [4, 2, 4], [2, 2, 2]),  # in the closing check
         (14, [4, 4], [2, 2, 2]),  # when everything was swept
+        *long(
+            (2, [2, 4, 4], [2, 2, 2]),  # in the normalization: another making
+            (12, [4, 2, 4], [2, 2, 2]),  # in the closing check
+        ),
     ],
 )
 def test_what_is_kept_is_not_swept_again(place, benches, stored, makings, insertions):
@@ -154,6 +157,7 @@ def test_the_command_that_is_shown_goes_on_as_it_stands(place):
     assert path.with_suffix(".html").is_file()
 
 
+@pytest.mark.long
 def test_going_on_may_be_killed_and_gone_on_with(place):
     """Again and again, in each phase of going on."""
     begun(place)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -12,6 +13,7 @@ from harness.analysis.loss.band import Statements
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.planning.campaigns import CampaignPlan, World
 from tests.harness.analysis.planning.campaign_steps import CampaignStep, timetable
+from tests.studies.coverage.instruments import Instrument, as_drawn, one_path, raw_directivity
 
 INSERTIONS = "insertion repeatability"
 REFERENCE = "connection of the reference"
@@ -23,7 +25,9 @@ LEAKAGE = "leakage"
 FLEXURE = "flexure of the leads"
 TEMPERATURE = "temperature"
 RESOLUTION = "resolution"
+TRACKING = "tracking of the reflections"
 HOUR_S = 3600.0
+FEW = "Three insertions tell little of their scatter: Student's t with two degrees of freedom."
 NOTHING = np.zeros(1)
 HISTORY = PooledRepeatability(np.array([0.03**2]), 20.0, ("earlier runs",), (), sweeps=4.0)
 
@@ -42,7 +46,12 @@ class Scenario:
     is_mixture: bool = False
     """Whether an estimate of few degrees of freedom stands beside other parts of its size: then
     Monte Carlo with scaled t distributions (JCGM 101:2008, 6.4.9.2) holds more than it says. Also
-    where the scatter of the insertions already holds part of another line, as rounding."""
+    where the scatter of the insertions already holds part of another line, as rounding, and where
+    a limit is not used up."""
+    instrument: Instrument = as_drawn
+    """What it makes of the readings."""
+    why_wide: str = ""
+    """Why U is more than 1.5 times what was needed."""
 
 
 def _stated(**changes: Any) -> Statements:
@@ -79,6 +88,54 @@ def _qualify(
     return timetable(tuple(steps))
 
 
+def _reading_reflections(low_db: float, stated_low_db: float, **stated: Any) -> World:
+    """Leads' ends of 30 dB, and an item of 20 dB that states nothing and is read too low."""
+    plain = _world(source_reflection=0.03, load_reflection=0.03, item_reflection=None,
+                   reflection_tracking_db=stated_low_db, **stated)  # fmt: skip
+    return replace(plain, item_reflection=0.1, reads_reflections=True, reflections_low_db=low_db)
+
+
+def _of_reflections(plan: CampaignPlan) -> tuple[Scenario, ...]:
+    """Where it matters what was read of the item's reflections, or that nothing was."""
+    right = _reading_reflections(0.0, 0.0)
+    # just what a passive item can reflect that loses 0.3 dB
+    lossless = replace(right, item_reflection=math.sqrt(1.0 - 10.0**-0.03), reads_reflections=False)
+    at_least = replace(right, stated=replace(right.stated, item_reflection=10.0 ** (-18.0 / 20.0)))
+    return (
+        Scenario(
+            "S11 and S22 read 3 dB low, stated", _reading_reflections(3.0, 3.0), plan, MISMATCH,
+        ),
+        Scenario(
+            "S11 and S22 read 6 dB low, stated", _reading_reflections(6.0, 6.0), plan, TRACKING,
+        ),
+        Scenario(
+            "S11 and S22 read 10 dB low, stated", _reading_reflections(10.0, 10.0), plan, TRACKING,
+        ),
+        Scenario(
+            "S11 and S22 read 3 dB low, 6 dB stated", _reading_reflections(3.0, 6.0), plan,
+            TRACKING, is_bounded=True, is_mixture=True,
+            why_wide="The limit of the tracking is not used up: what is read counts as 6 dB low.",
+        ),
+        Scenario(
+            "raw directivity of 20 dB", right, plan, MISMATCH, instrument=raw_directivity,
+        ),
+        Scenario(
+            "one-path files, S12 and S22 all zero", right, plan, MISMATCH, is_bounded=True,
+            is_mixture=True, instrument=one_path,
+            why_wide="Nobody knows S22: it counts as the most that a passive item of this loss can "
+            "have. A stated `return_loss` mends it (next row).",
+        ),
+        Scenario(
+            "one-path files, return loss stated as 18 dB", at_least, plan, MISMATCH,
+            is_bounded=True, is_mixture=True, instrument=one_path,
+        ),
+        Scenario(
+            "scalar, nothing stated, all that is lost is reflected", lossless, plan, MISMATCH,
+            is_bounded=True, is_mixture=True,
+        ),
+    )  # fmt: skip
+
+
 def scenarios() -> tuple[Scenario, ...]:
     """All of them."""
     five = _qualify(5)
@@ -96,7 +153,10 @@ def scenarios() -> tuple[Scenario, ...]:
     bounded = partial(Scenario, is_bounded=True)
     mixture = partial(Scenario, is_mixture=True)
     return (
-        Scenario("3 insertions, which differ", _world(making_db=0.05), _qualify(3), INSERTIONS),
+        Scenario(
+            "3 insertions, which differ", _world(making_db=0.05), _qualify(3), INSERTIONS,
+            why_wide=FEW,
+        ),
         Scenario("5 insertions, which differ", _world(making_db=0.05), five, INSERTIONS),
         Scenario("10 insertions, which differ", _world(making_db=0.05), _qualify(10), INSERTIONS),
         Scenario(
@@ -134,6 +194,7 @@ def scenarios() -> tuple[Scenario, ...]:
             "mismatch", _world(source_reflection=0.1, load_reflection=0.01, item_reflection=0.1),
             five, MISMATCH,
         ),
+        *_of_reflections(five),
         bounded("linearity", _world(linearity_db=0.05), five, LINEARITY),
         bounded(
             "through adapter", _world(through_loss_db=np.array([0.05]),
@@ -166,7 +227,7 @@ def scenarios() -> tuple[Scenario, ...]:
         bounded("40 dB, leakage", _world(40.0, isolation_db=75.0), five, LEAKAGE),
         Scenario("mixture, 10 insertions", mixed, _qualify(10), INSERTIONS),
         Scenario("mixture, 5 insertions", mixed, five, INSERTIONS),
-        mixture("mixture, 3 insertions", mixed, _qualify(3), INSERTIONS),
+        mixture("mixture, 3 insertions", mixed, _qualify(3), INSERTIONS, why_wide=FEW),
         mixture("mixture with more mismatch, 10 insertions", reflecting, _qualify(10), INSERTIONS),
         mixture(
             "resolution, connections straddle a step", _world(noise_db=0.0, resolution_db=0.1),

@@ -18,6 +18,8 @@ from harness.analysis.uncertainty.monte_carlo import propagate
 from tests.studies.coverage.scenarios import Scenario
 
 LEAST, MOST_MONTE_CARLO, MOST_GUM = 0.94, 0.97, 0.975
+WIDE = 1.5
+"""Times what was needed, from which a scenario has to say why U is so much."""
 SEED = 54
 
 
@@ -45,6 +47,11 @@ class Campaigns:
         """What would have held just the stated share of the errors."""
         return float(np.quantile(np.abs(self.error_db), COVERAGE_PROBABILITY))
 
+    @property
+    def ratio(self) -> float:
+        """Stated over needed."""
+        return self.median_u_db / self.needed_db
+
     def by_gum(self, budget: Sequence[Contribution] | None = None) -> Share:
         """With the whole budget, or with another."""
         combined = combine(self.result.budget if budget is None else budget)
@@ -71,6 +78,7 @@ def carry_out(scenario: Scenario, campaigns: int) -> Campaigns:
     """Draw the campaigns and evaluate them, each as a column of its own."""
     rng = np.random.default_rng([SEED, zlib.crc32(scenario.name.encode())])
     readings, truth_db = simulate(scenario.world, scenario.plan, campaigns, rng)
+    readings = scenario.instrument(readings, rng)
     stated = stated_in(scenario.world, campaigns, rng)
     return Campaigns(scenario, evaluate(readings, stated), truth_db)
 

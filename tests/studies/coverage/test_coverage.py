@@ -6,7 +6,7 @@ import pytest
 
 from harness.analysis.uncertainty.budget import combine
 from tests.studies.coverage.scenarios import scenarios
-from tests.studies.coverage.study import LEAST, MOST_GUM, MOST_MONTE_CARLO, carry_out
+from tests.studies.coverage.study import LEAST, MOST_GUM, MOST_MONTE_CARLO, WIDE, carry_out
 
 CAMPAIGNS = 4000
 BY_MONTE_CARLO = 400
@@ -17,7 +17,8 @@ FULL_LIST = {
     "3 insertions", "5 insertions", "10 insertions", "noise", "connection of the reference",
     "one through only", "drift, no check", "drift, closing check", "mismatch", "linearity",
     "pooled history, 1", "pooled history, 2", "scalar", "near 0 dB", "40 dB, noise",
-    "40 dB, leakage", "mixture, 5",
+    "40 dB, leakage", "mixture, 5", "drift that turns", "S11 and S22 read 3", "raw directivity",
+    "S11 and S22 read 6", "S11 and S22 read 10", "one-path files",
 }  # fmt: skip
 
 
@@ -54,7 +55,11 @@ def test_without_what_dominates_the_gum_fails(made):
     assert made.by_gum(made.without_what_dominates()).fraction < LEAST
 
 
-@pytest.mark.study
+def test_where_u_is_much_more_than_was_needed_the_table_says_why(made):
+    assert (made.ratio > WIDE) == bool(made.scenario.why_wide)
+
+
+@pytest.mark.long
 def test_without_what_dominates_monte_carlo_fails(one_made):
     made = one_made
     budget = made.without_what_dominates()

@@ -9,6 +9,7 @@ from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
 from tests.harness.production_bench import GOOD, HANDS_FREE, KIND
 from tests.harness.set_ups import SWITCH, SWITCH_ON_THE_BENCH, replace, use_set_up
+from tests.studies.wrong_readings.history import write_history
 from tests.studies.wrong_readings.person import Person
 
 ADAPTER = """
@@ -40,6 +41,8 @@ class World:
     by_hand: bool = False
     is_quiet: bool = False
     """A receiver of a tenth of the noise: two makings must still not be taken for one."""
+    history: int = 0
+    """Sittings before, one a day, that each zero is compared with."""
 
 
 WORLDS = (
@@ -56,6 +59,7 @@ WORLDS = (
     World("transmission alone", set_up="S21 alone"),
     World("generator and power meter", set_up="stepped", bands=("telemetry-868",), points=5),
     World("tracking generator", set_up="tracking", bands=("telemetry-868",)),
+    World("six sittings before", history=6),
     World("switch", set_up="switch", bands=("telemetry-868",)),
     World("hands-free, a lot", procedure="spot-check", bands=("telemetry-868",)),
 )  # fmt: skip
@@ -87,6 +91,10 @@ class Place:
         name = "vector" if world.set_up == "switch" else world.set_up
         use_set_up(folder, name, points=world.points, bands=world.bands)
         self._state()
+        if world.history:
+            self.measure("before")
+            (run,) = (folder / "results-before").glob("*.h5")
+            write_history(run, folder / "history", world.history, 0.0, seed)
 
     def _state(self):
         station, items = self.folder / "station.toml", self.folder / "items.toml"
@@ -95,6 +103,8 @@ class Place:
         replace(station, ('bench = "simulated-bench.toml"', hand))
         if self.world.by_hand:
             replace(station, ("[simulation]\n", ""))
+        if self.world.history:
+            replace(station, ('# history = "results"', 'history = "history"'))
         if self.world.set_up == "switch":
             replace(station, ("\n[leads]", f"{SWITCH}\n[leads]"))
         text = re.sub(r'^timeout = "5 s".*\n', "", station.read_text("utf-8"), flags=re.M)

@@ -246,17 +246,22 @@ def test_the_adapter_that_closed_the_through_is_added_with_its_limits():
     assert line.standard_uncertainty_db == pytest.approx(np.full(9, 0.03 / np.sqrt(3)))
 
 
-def test_an_unknown_reflection_is_taken_as_total():
-    """A scalar set-up with nothing stated cannot know less than |r| <= 1."""
+def test_an_unknown_reflection_is_all_that_a_passive_item_can_have():
+    """A scalar set-up with nothing stated knows no more than |r|^2 + |s21|^2 <= 1 at a loss A + U
+    (first principles)."""
     rng = np.random.default_rng(9)
     made = readings(rng, np.full(9, 0.5), insertions=3, making_db=0.0, noise_db=1e-6)
     unknown = evaluate(
         made, statements(9, item_reflection=None, source_reflection=0.03, load_reflection=0.03)
     )
     line = {c.name: c for c in unknown.budget}["mismatch"]
-    assert "taken as total" in line.source
-    # 8.686 / sqrt(2) x 0.03 x sqrt(2), and a little from source against load
-    assert line.standard_uncertainty_db[0] == pytest.approx(8.686 * 0.03, rel=0.01)
+    assert "passive item of its loss" in line.source
+    most = np.sqrt(1.0 - 10 ** (-(0.5 + unknown.expanded_uncertainty_db) / 10))
+    # 8.686 / sqrt(2) x 0.03 x sqrt(2) of it, and a little from source against load
+    assert line.standard_uncertainty_db == pytest.approx(8.686 * 0.03 * most, rel=0.02)
+    beyond = evaluate(made, statements(9, item_reflection=1.0, source_reflection=0.03,
+                                       load_reflection=0.03))  # fmt: skip
+    assert np.all(unknown.expanded_uncertainty_db < 0.5 * beyond.expanded_uncertainty_db)
 
 
 @pytest.mark.parametrize("loss_db", [0.0, -0.005, 40.0])

@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import skrf
 
 from harness.analysis.loss.evaluate import assess_budget, evaluate
 from harness.analysis.planning.campaigns import simulate, stated_for
+from harness.analysis.uncertainty.mismatch import passive_reflection
 from tests.harness.analysis.loss.contribution_bench import lines
 from tests.studies.coverage.scenarios import scenarios
 
@@ -56,7 +58,7 @@ def test_stated_and_read_reflections_together_are_no_worse_than_either():
 
 
 def test_one_end_that_was_read_is_kept():
-    """S11 without S22: only the other end counts as total."""
+    """S11 without S22: only the other end is anything that the item's loss allows."""
     made, _, statements = reflecting(0.05)
     one, none = (
         lines(replace(made, traces=traces), statements)["mismatch"]
@@ -65,8 +67,26 @@ def test_one_end_that_was_read_is_kept():
     assert np.all(one.standard_uncertainty_db < 0.8 * none.standard_uncertainty_db)
     assert "change of S11" in one.source
     assert "at the other end neither stated nor measured" in one.source
-    # source match 0.03 with a total reflection (Harris and Warner): 8.686 / sqrt(2) x 0.03
-    assert one.parts_db[4] == pytest.approx(np.full(2000, 8.686 * 0.03 / np.sqrt(2)), rel=1e-3)
+    # the load's match of 0.03 with sqrt(1 - |s21|^2), at a loss beyond the one that was read
+    least = 8.686 / np.sqrt(2) * 0.03 * np.sqrt(1 - 10**-0.03)
+    assert np.all(one.parts_db[4] > least)
+    assert np.all(one.parts_db[4] < 2 * least)
+
+
+def test_a_lossless_item_reflects_just_what_its_loss_allows():
+    """Of scikit-rf: a shunt capacitor, and a line of another impedance, which only reflect; and a
+    lossy line of that impedance, which reflects less."""
+    frequency = skrf.Frequency(1, 3, 5, "GHz")
+    media = skrf.media.DefinedGammaZ0(frequency, gamma=1j * 40, z0=50)
+    odd = skrf.media.DefinedGammaZ0(frequency, gamma=1j * 40, z0=80, z0_port=50)
+    lossy = skrf.media.DefinedGammaZ0(frequency, gamma=2 + 1j * 40, z0=80, z0_port=50)
+    for item, is_lossless in (
+        (media.shunt_capacitor(1e-12), True), (odd.line(0.03, "m"), True),
+        (lossy.line(0.03, "m"), False),
+    ):  # fmt: skip
+        most = passive_reflection(-item.s_db[:, 1, 0])
+        ratio = np.abs(item.s[:, [0, 1], [0, 1]]).T / most
+        assert np.all(ratio == pytest.approx(1.0) if is_lossless else ratio < 0.95)
 
 
 def test_an_unstated_tracking_is_said():

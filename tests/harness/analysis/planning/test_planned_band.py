@@ -45,7 +45,7 @@ def world(loss_db=0.5, making_db=0.02, noise_db=0.003, **changes):
     }
     return World(
         FREQUENCY_HZ, np.full(3, loss_db), stated(**changes), making_db, making_db, noise_db,
-        noise_floor=own.get("floor", 0.0), item_reflection=own.get("item_reflection_true", 0.0),
+        noise_floor=own.get("floor", 0.0), item_reflection=own.get("item_reflection_true"),
         reads_reflections=own.get("reads", False),
     )  # fmt: skip
 
