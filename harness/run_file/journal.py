@@ -26,11 +26,11 @@ from harness.run_file.digests import (
     temperature_digests,
 )
 from harness.run_file.opening import damage_told
+from harness.run_file.places import EVENT
 from harness.run_file.publishing import disk, make_folder, publish, require_room, synchronize
 from harness.run_file.resumption import Kept, read_kept
 from harness.run_file.run import Event
 from harness.run_file.schema import (
-    EVENT,
     INDEX,
     Group,
     Kind,
