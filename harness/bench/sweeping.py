@@ -196,6 +196,7 @@ class Sweeping:
     def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
         look()
+        self.equipment.require_file()
         self.swept = {}
         # a rehearsal only counts, and has no time to win
         with self._storing if self.equipment.has_readings else nullcontext():

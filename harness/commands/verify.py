@@ -23,7 +23,8 @@ def verify(
 ) -> None:
     """Check run files: structure, hashes, and the analysis made anew from the readings.
 
-    Exit status 0 if all agree, 1 if one is damaged or disagrees, 2 if one is no run file.
+    Exit status 0 if all agree, 1 if one is damaged or disagrees or has no hashes to show that it
+    is as it was written, 2 if one is no run file.
     """
     import json
 
@@ -44,7 +45,7 @@ def verify(
         typer.echo(json.dumps(verification.as_json(found), allow_nan=False, ensure_ascii=False))
     if refused:
         raise refused[0]
-    wrong = any(one.state == "wrong" for one in found)
+    wrong = any(one.state in ("wrong", "unproven") for one in found)
     raise typer.Exit(EXIT_NOT_ALL_AGREE if wrong else EXIT_ALL_AGREE)
 
 
@@ -72,7 +73,9 @@ def _summary(found: Verification) -> str:
         return "WRONG"
     if found.state == "unfinished":
         return f"not finished; whole are {held}, {found.events} {_plural(found.events, 'event')}"
-    return f"good; {held}" + (", all as written" if found.has_digests else "")
+    if found.state == "unproven":
+        return f"unproven; {held}"
+    return f"good; {held}, all as written"
 
 
 def _plural(count: int, word: str) -> str:

@@ -12,7 +12,7 @@ from harness.analysis.arrays import FloatArray
 from harness.analysis.diagnosis.finding import Finding
 from harness.analysis.expected.catalogue_parts import UnknownPartError
 from harness.analysis.expected.expected_loss import ExpectedLoss
-from harness.analysis.loss.band import BandBlocks, BandResult, stability_of_band
+from harness.analysis.loss.band import RULES, BandBlocks, BandResult, stability_of_band
 from harness.analysis.loss.evaluate import evaluate
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.loss.reduction import ReducedBand, reduced
@@ -39,7 +39,7 @@ from harness.station.station import Station
 
 UNKNOWN_REFLECTION = (
     "The item's reflection was not measured and its return_loss is not stated, so it is taken as "
-    "the most that its loss allows, which makes U large: state it in the items file."
+    "{taken}, which makes U large: state it in the items file."
 )
 
 
@@ -175,7 +175,8 @@ def _assess_band(
     )
     if item.return_loss_db is not None or {"S11", "S22"} <= set(readings.traces):
         return result
-    return replace(result, notes=(*result.notes, UNKNOWN_REFLECTION))
+    taken = "the most that its loss allows" if rules == RULES else "total"
+    return replace(result, notes=(*result.notes, UNKNOWN_REFLECTION.format(taken=taken)))
 
 
 def finish(path: Path, finished: str) -> None:

@@ -24,7 +24,7 @@ from harness.run_file import (
 )
 from harness.run_file.software import software_versions
 
-State = Literal["good", "unfinished", "wrong"]
+State = Literal["good", "unproven", "unfinished", "wrong"]
 FINDING = "finding"
 """Attribute of the analysis that rests on what is known of the item's parts, one by one."""
 OTHER_EDITION = (
@@ -41,6 +41,7 @@ class Verification:
 
     path: Path
     state: State
+    """Unproven is what agrees with itself, but has no hashes to show that it is as written."""
     run_id: str = ""
     through_sweeps: int = 0
     item_sweeps: int = 0
@@ -61,7 +62,7 @@ def verify(path: Path) -> Verification:
     try:
         with open_run(path) as file:
             found = _of_file(path, file)
-        if found.state != "good":
+        if found.state not in ("good", "unproven"):
             return found
         read_run(path)
         return _with_analysis(found)
@@ -89,7 +90,8 @@ def _of_file(path: Path, file: Group) -> Verification:
                 notes.append(f"band {band}: the last sweep was not written whole; it is left out")
     if not has_digests(file):
         notes.append("no hashes: written by an earlier version")
-    state: State = "good" if header.finished else "unfinished"
+    proof: State = "good" if has_digests(file) else "unproven"
+    state = proof if header.finished else "unfinished"
     return Verification(
         path=path,
         state="wrong" if problems else state,

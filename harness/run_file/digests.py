@@ -18,7 +18,8 @@ import numpy as np
 from h5py import h5a, h5d, h5g, h5o, h5s
 from numpy.typing import NDArray
 
-from harness.run_file.schema import DIGEST_BYTES, INDEX, Group, Kind
+from harness.run_file.places import DIGEST_BYTES
+from harness.run_file.schema import INDEX, Group, Kind
 
 HEADER, CONTENT, ANALYSIS = "header_sha256", "content_sha256", "sha256"
 ROWS_AT_ONCE = 1024
@@ -139,6 +140,8 @@ def require_intact(file: Group) -> None:
     """
     if not has_digests(file):
         return
+    if not all("sha256" in group[kind] for group in file["bands"].values() for kind in INDEX):
+        raise DamagedError("the hashes of its sweeps are missing, and it has others")
     written = _Written(file)
     if file.attrs[HEADER] != written.header_digest():
         raise DamagedError("its header is not what was written (the SHA-256 differs)")

@@ -15,6 +15,7 @@ import hashlib
 import json
 import math
 import os
+import sys
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -23,18 +24,23 @@ from typing import Any
 
 import h5py
 import numpy as np
-from h5py import h5a, h5d, h5f, h5g, h5s
+from h5py import h5a, h5f, h5g, h5s
 
 from drivers.errors import InputError
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import FIRST_RULES
+from harness.run_file.admission import open_dataset, open_group
 from harness.run_file.heaps import require_sound_texts
-from harness.run_file.opening import damage_told, open_run
+from harness.run_file.opening import damage_told, open_run, require_regular
+from harness.run_file.places import DATASETS
 from harness.run_file.reading import read_events
 from harness.run_file.run import why_again
 from harness.run_file.schema import SCHEMA, read_header
 
 FIGURES = "figures_sha256"
+_PLACES = {place.rpartition("/")[2].encode(): at for place, at in DATASETS.items()
+           if place.startswith("analysis/*/") and place.count("/") == 2}  # fmt: skip
+_PLACES[b"frequency_hz"] = DATASETS["bands/*/frequency_hz"]
 AGAIN = "wanted_again"
 """Attribute of /analysis: `Run.wanted_again`, so that no lot has to read all events."""
 
@@ -100,6 +106,7 @@ def read_figures(path: Path) -> RunFigures:
     Raises:
         InputError: it is not a readable run file.
     """
+    require_regular(path)
     try:
         require_sound_texts(path)
         file = h5f.open(os.fsencode(path), h5f.ACC_RDONLY)
@@ -108,13 +115,13 @@ def read_figures(path: Path) -> RunFigures:
         return _unfinished(path)
     try:
         with damage_told(path):
-            seen = _FiguresSeen()
+            seen = _FiguresSeen(path.stat().st_size)
             if seen.text(file, b"schema") != SCHEMA:
                 raise InputError(f"{str(path)!r} is not a run file of this version")
             if not seen.text(file, b"finished"):
                 return _unfinished(path)
             found = replace(_finished(path, file, seen), wanted_again=_why_again(path, file))
-            stated = _FiguresSeen().text(h5g.open(file, b"analysis"), FIGURES.encode(), "")
+            stated = _FiguresSeen().text(open_group(file, b"analysis"), FIGURES.encode(), "")
             if not stated:
                 return found
             if stated != seen.digest():
@@ -127,7 +134,7 @@ def read_figures(path: Path) -> RunFigures:
 def _why_again(path: Path, file: h5f.FileID) -> str:
     """Beside the digest of the figures, which files of earlier versions have without it."""
     try:
-        return _FiguresSeen().text(h5g.open(file, b"analysis"), AGAIN.encode())
+        return _FiguresSeen().text(open_group(file, b"analysis"), AGAIN.encode())
     except KeyError:
         with open_run(path) as opened:
             return why_again(read_events(opened))
@@ -145,8 +152,10 @@ def figures_digest(file: h5f.FileID) -> str:
 class _FiguresSeen:
     """Reads, and keeps a digest of all that was read."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_bytes: int = sys.maxsize) -> None:
+        """Of a file of so many bytes, more than which no dataset may claim."""
         self._sha256 = hashlib.sha256()
+        self._most_bytes = most_bytes
 
     def digest(self) -> str:
         """Of everything so far."""
@@ -154,7 +163,7 @@ class _FiguresSeen:
 
     def array(self, group: h5g.GroupID, name: bytes) -> FloatArray:
         """A dataset of numbers."""
-        dataset = h5d.open(group, name)
+        dataset = open_dataset(group, name, _PLACES[name], self._most_bytes)
         values = np.empty(dataset.shape, np.float64)
         dataset.read(h5s.ALL, h5s.ALL, values)
         self._sha256.update(b"%b\0%d\0" % (name, values.size))
@@ -187,7 +196,7 @@ class _FiguresSeen:
 
 
 def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
-    analysis, bands = h5g.open(file, b"analysis"), h5g.open(file, b"bands")
+    analysis, bands = open_group(file, b"analysis"), open_group(file, b"bands")
     station = _shared(seen.text(file, b"station"))
     # the order of the station, as everywhere
     names = _bands_of(station)
@@ -206,7 +215,7 @@ def _finished(path: Path, file: h5f.FileID, seen: _FiguresSeen) -> RunFigures:
         item=json.loads(seen.text(file, b"item")),
         bands={
             name: _band(
-                h5g.open(analysis, name.encode()), h5g.open(bands, name.encode()), seen, rules
+                open_group(analysis, name.encode()), open_group(bands, name.encode()), seen, rules
             )
             for name in names
         },

@@ -1,19 +1,24 @@
-"""Run files opened for reading, whatever became of their writer."""
+"""Run files opened for reading, whatever became of their writer, and whoever made them."""
 
 from __future__ import annotations
 
+import os
+import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import h5py
 
 from drivers.errors import InputError
+from harness.run_file.admission import admit
 from harness.run_file.heaps import require_sound_texts
 from harness.run_file.schema import SCHEMA
 
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
 """With which HDF5 files begin (HDF5 file format 3.0, II.A)."""
+TROUBLE = (AttributeError, LookupError, OSError, RuntimeError, TypeError, ValueError)
+"""What HDF5, and the conversion of what it read, raise where something is damaged."""
 
 
 class DamagedRunError(InputError):
@@ -26,19 +31,23 @@ def open_run(path: Path) -> Iterator[h5py.File]:
 
     Raises:
         InputError: it is not there, not a run file, or of another schema.
-        DamagedRunError: it is damaged.
+        DamagedRunError: it is damaged, or holds what does not belong in a run file.
     """
-    if not path.is_file():
-        raise InputError(f"there is no run file {str(path)!r}", hint="name a .h5 file in results/")
-    try:
-        file = _opened(path)
-    except OSError as error:
-        kind = DamagedRunError if _begins_as_one(path) else InputError
-        raise kind(
-            f"{str(path)!r} is not a run file, or only a part of one: it is not readable as HDF5",
-            hint=f"run files are the .h5 files that `tareline run` writes ({error})",
-        ) from error
-    with file:
+    require_regular(path)
+    begin = b""
+    with ExitStack() as stack:
+        try:
+            with path.open("rb") as raw:
+                begin, size = raw.read(36), os.fstat(raw.fileno()).st_size
+            require_sound_texts(path)
+            file = stack.enter_context(_opened(path, begin, size))
+        except TROUBLE as error:
+            kind = DamagedRunError if begin.startswith(SIGNATURE) else InputError
+            raise kind(
+                f"{str(path)!r} is not a run file, or only a part of one: it is not readable as "
+                "HDF5",
+                hint=f"run files are the .h5 files that `tareline run` writes ({error})",
+            ) from error
         with damage_told(path):
             schema = file.attrs.get("schema")
         if schema != SCHEMA:
@@ -47,7 +56,28 @@ def open_run(path: Path) -> Iterator[h5py.File]:
                 f"this Tareline reads {SCHEMA!r}"
             )
         with damage_told(path):
+            admit(file, size)
             yield file
+
+
+def require_regular(path: Path) -> None:
+    """Refuse what is no file before it is opened: of a pipe that could take for ever.
+
+    Raises:
+        InputError: nothing is there, or a folder, a pipe, a device.
+    """
+    try:
+        mode = path.stat().st_mode
+    except OSError as error:
+        raise InputError(
+            f"there is no run file {str(path)!r}", hint="name a .h5 file in results/"
+        ) from error
+    if not stat.S_ISREG(mode):
+        kind = "folder" if stat.S_ISDIR(mode) else "pipe" if stat.S_ISFIFO(mode) else "device"
+        raise InputError(
+            f"there is no run file {str(path)!r}: it is a {kind}",
+            hint="name a .h5 file in results/",
+        )
 
 
 @contextmanager
@@ -59,30 +89,22 @@ def damage_told(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except (AttributeError, KeyError, OSError, RuntimeError, TypeError, ValueError) as error:
+    except TROUBLE as error:
         raise DamagedRunError(
             f"{str(path)!r} is damaged: {error}", hint="take the copy in your backup"
         ) from error
 
 
-def _opened(path: Path) -> h5py.File:
+def _opened(path: Path, superblock: bytes, size: int) -> h5py.File:
     """A file whose writer is at work, or was killed, opens only as one of a single writer and
     several readers. There HDF5 waits for what is missing, so what was cut off is refused first.
 
     HDF5 file format 3.0, II.A superblock version 3: consistency flags at byte 11, end of file
     address at byte 28.
     """
-    require_sound_texts(path)
-    with path.open("rb") as raw:
-        superblock = raw.read(36)
     written_to = len(superblock) == 36 and superblock[8] == 3 and superblock[11] & 0b101
     if not written_to:
         return h5py.File(path, "r")
-    if path.stat().st_size < int.from_bytes(superblock[28:36], "little"):
+    if size < int.from_bytes(superblock[28:36], "little"):
         raise OSError("the end of the file is missing")
     return h5py.File(path, "r", libver="latest", swmr=True)
-
-
-def _begins_as_one(path: Path) -> bool:
-    with path.open("rb") as raw:
-        return raw.read(len(SIGNATURE)) == SIGNATURE

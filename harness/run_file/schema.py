@@ -33,11 +33,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.analysis.loss.band import FIRST_RULES, RULES
+from harness.run_file.places import DIGEST_BYTES, EVENT
 
 SCHEMA = "tareline-run/1"
 SMALL_CHUNK = 64
-DIGEST_BYTES = 32
-EVENT = np.dtype([("time", "<f8"), ("kind", "S16"), ("text", "S480")])
 
 _TEXT_ATTRIBUTES = (
     "run_id", "procedure", "started", "finished", "software", "simulated", "simulated_bench",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -18,6 +18,8 @@ from drivers.errors import (
     InputError,
     InstrumentError,
     LeftError,
+    LostFileError,
+    NothingSweptError,
     ProcedureError,
     RunFileError,
     StoppedError,
@@ -38,7 +40,7 @@ from harness.evaluation.read_back import read_run
 from harness.evaluation.run_analysis import assess, finish
 from harness.report.words.diagnosis_words import less_than_expected
 from harness.report.words.suggested_command import go_on
-from harness.run_file import RunHeader, RunJournal
+from harness.run_file import Kept, RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
 from harness.running.locks import lock_run
@@ -137,6 +139,7 @@ class ItemRun:
                     judge=self._place.judge(lambda name: self._item),
                     is_sure=exchange.is_sure if isinstance(exchange, OperatorExchange) else None,
                     reconnections=self._connected.reconnections,
+                    require_file=journal.require_in_place,
                 )
                 bench = Bench(equipment, self._item_name, self._bands, past, going_on)
                 with in_earnest(self._assignment.procedure.name):
@@ -144,6 +147,7 @@ class ItemRun:
                 bench.rf_off()
                 exchange.finish()
                 bench.close()
+            require_item_swept(journal.kept(), self._bands, self._item_name, journal.path)
             # a stop that comes from here on takes effect once the run is finished
             with self._stop.shutting_down():
                 self._record(journal, "finished", "procedure carried out")
@@ -157,6 +161,9 @@ class ItemRun:
                 f"{why}; RF is off; {self._told_kept(journal.path)}",
                 hint=self._go_on(journal.path),
             ) from asked
+        except NothingSweptError as error:
+            self._shut_down(journal, bench, "stopped", error.what)
+            raise
         except StopRequested as request:
             self._shut_down(journal, bench, "stopped", f"by {request}")
             raise stopped(
@@ -167,7 +174,8 @@ class ItemRun:
         except BaseException as error:
             self._shut_down(journal, bench, "error", f"{type(error).__name__}: {error}")
             if isinstance(error, InstrumentError | RunFileError | ProcedureError):
-                error.hint = "; then ".join(filter(None, (error.hint, self._go_on(journal.path))))
+                again = "" if isinstance(error, LostFileError) else self._go_on(journal.path)
+                error.hint = "; then ".join(filter(None, (error.hint, again)))
             raise
         with self._stop.shutting_down():
             finish(journal.path, as_iso(self._connected.clock()))
@@ -258,6 +266,22 @@ def _uncertainty_db(journal: RunJournal) -> float:
     except InputError:
         return math.inf
     return max(float(result.expanded_uncertainty_db.max()) for result in results.values())
+
+
+def require_item_swept(kept: Kept, bands: Iterable[str], item: str, path: Path) -> None:
+    """See that a run whose procedure was carried out has something to tell of.
+
+    Raises:
+        NothingSweptError: a band has no sweep of the item, as where a schedule was over before.
+    """
+    swept = {band for band, kind, _ in kept.sweeps if kind == "insertions"}
+    if missing := [band for band in bands if band not in swept]:
+        raise NothingSweptError(
+            f"nothing was swept of {item} in band {missing[0]} by the time the procedure ended: "
+            "there is no result, and nothing to go on with; RF is off",
+            where=str(path),
+            hint="measure the item anew; what was read of the zero is kept",
+        )
 
 
 def stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:

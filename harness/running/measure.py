@@ -16,6 +16,7 @@ from harness.bench.replay import Replay
 from harness.running.connected import connect
 from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.open_station import OpenStation
+from harness.running.planned_room import planned_bytes, require_planned_room
 from harness.running.station_check import check_files
 from harness.station.items import Item, Workplace
 from harness.station.station import Station
@@ -43,6 +44,13 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
     with StopSignals() as stop:
         try:
             with connect(workplace, stop) as connected:
+                traces = len(connected.source.traces)
+                needed_bytes = planned_bytes(
+                    work.values(),
+                    [band.points for band in workplace.station.bands.values()],
+                    traces,
+                )
+                require_planned_room(assignment.results, needed_bytes)
                 place = OpenStation(workplace, connected, stop)
                 for name, item in items.items():
                     begun.append(name)

@@ -39,10 +39,11 @@ from harness.run_file.run import Event
 from harness.running.bench_start import BenchStart, next_start
 from harness.running.connected import ConnectedStation, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
-from harness.running.item_run import Assignment, ItemRun, stopped
+from harness.running.item_run import Assignment, ItemRun, require_item_swept, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
 from harness.running.open_station import OpenStation
+from harness.running.planned_room import planned_bytes, require_planned_room
 from harness.running.station_check import check_files
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
@@ -131,6 +132,9 @@ def _resume(run: Stopped, station_path: Path, procedure: str | None) -> Path:
         now = max(now, time.time())
     stand_in = StandIn(now, needs_a_person=station.content.needs_a_person)
     work = rehearsed(assignment, name, station.content, stand_in, run.past())
+    if not work.item_sweeps:
+        # a schedule that is over, say: no instrument can change that
+        require_item_swept(run.kept, station.content.bands, name, path)
     if not work.sweeps and not work.connections:
         return _finish(run, stand_in, now)
     is_finished = False
@@ -141,6 +145,11 @@ def _resume(run: Stopped, station_path: Path, procedure: str | None) -> Path:
                 workplace, stop, goes_on=run.bench_start, not_before=last_time
             ) as connected:
                 require_same_instruments(run, connected)
+                traces = len(connected.source.traces)
+                needed_bytes = planned_bytes(
+                    [work], [band.points for band in station.content.bands.values()], traces
+                )
+                require_planned_room(path.parent, path.stat().st_size + needed_bytes)
                 journal = take_up(path)
                 going_on = _going_on(run, journal, station.content)
                 place = OpenStation(workplace, connected, stop)

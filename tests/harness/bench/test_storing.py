@@ -107,9 +107,9 @@ def log():
     return []
 
 
-def bench_of(source, surroundings, journal, unbroken=nullcontext):
+def bench_of(source, surroundings, journal, unbroken=nullcontext, **others):
     equipment = Equipment(
-        source, surroundings, journal, surroundings, lambda: 0.0, unbroken, -90.0
+        source, surroundings, journal, surroundings, lambda: 0.0, unbroken, -90.0, **others
     )  # fmt: skip
     return Bench(equipment, "X", {"a": BAND, "b": BAND})
 
@@ -266,6 +266,16 @@ def test_every_call_looks_for_a_stop_signal(journal, log, call):
         with pytest.raises(StopRequested):
             call(bench)
         assert log == told
+
+
+def test_a_run_file_that_is_elsewhere_is_told_before_rf_is_on(journal, log):
+    def elsewhere():
+        raise RunFileError("renamed")
+
+    bench = bench_of(Source(log), Surroundings(log), journal, require_file=elsewhere)
+    with pytest.raises(RunFileError, match="renamed"):
+        bench.normalize(1)
+    assert not {"configure", "rf on"} & set(log)
 
 
 def test_no_thread_outlives_the_sweeping(journal, log):

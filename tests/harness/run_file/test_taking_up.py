@@ -37,7 +37,8 @@ def sweep(value, time):
 
 
 def prepare(root):
-    root.create_dataset("history/b/variance_db2", data=[0.5]).attrs["unit"] = "dB2"
+    pooled = root.create_dataset("history/b/variance_db2", data=np.full(len(GRID), 0.5))
+    pooled.attrs["unit"] = "dB2"
 
 
 @pytest.fixture
