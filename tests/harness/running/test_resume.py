@@ -124,6 +124,7 @@ def test_what_is_kept_is_not_swept_again(place, benches, stored, makings, insert
     refused(place, "is finished: there is nothing to resume.*tareline report")
 
 
+@pytest.mark.long
 def test_a_run_that_a_signal_ended_says_how_to_go_on_and_goes_on(place):
     """Whatever of what was under way came to the disk."""
     ended = begun(place, signal.SIGTERM)

@@ -17,6 +17,7 @@ from tests.harness.analysis.loss.contribution_bench import (
     lines,
     stated,
 )
+from tests.long_cases import long
 
 
 @settings(max_examples=10)
@@ -100,10 +101,9 @@ def test_a_zero_that_moved_too_far_marks_the_run_and_corrects_nothing():
 @pytest.mark.parametrize(
     ("order", "step_db", "drift"),
     [
-        (PLAIN, None, 0.01),
-        ((THROUGH, *[ITEM] * 3, THROUGH), None, 0.01),
+        *long((PLAIN, None, 0.01), ((THROUGH, *[ITEM] * 3, THROUGH), None, 0.01)),
         ((*[THROUGH] * 3, *[ITEM] * 5, *[THROUGH] * 3), None, 0.3),
-        (PLAIN, 0.1, 0.01),
+        *long((PLAIN, 0.1, 0.01)),
         ((THROUGH, ITEM, ITEM, THROUGH, ITEM, ITEM, THROUGH), None, 0.01),
     ],
     ids=["five insertions", "three", "makings and drift", "coarse", "three checks"],
