@@ -1,4 +1,7 @@
-"""Honest work of every kind: what was asked or doubted in it was asked without cause."""
+"""Honest work of every kind: what was asked or doubted in it was asked without cause.
+
+Recorded readings are none of these: `tareline import` asks nothing, and connects nothing anew.
+"""
 
 import re
 from dataclasses import dataclass
@@ -40,6 +43,8 @@ class World:
     by_hand: bool = False
     is_quiet: bool = False
     """A receiver of a tenth of the noise: two makings must still not be taken for one."""
+    resolution: str = ""
+    """Step of the readings; the station states it."""
 
 
 WORLDS = (
@@ -56,6 +61,8 @@ WORLDS = (
     World("transmission alone", set_up="S21 alone"),
     World("generator and power meter", set_up="stepped", bands=("telemetry-868",), points=5),
     World("tracking generator", set_up="tracking", bands=("telemetry-868",)),
+    World("steps of 0.1 dB", set_up="tracking", resolution="0.1 dB"),
+    World("steps of 0.01 dB", set_up="tracking", resolution="0.01 dB"),
     World("switch", set_up="switch", bands=("telemetry-868",)),
     World("hands-free, a lot", procedure="spot-check", bands=("telemetry-868",)),
 )  # fmt: skip
@@ -83,6 +90,8 @@ class Place:
             replace(bench, ('trace_noise = "0.0015 dB"', 'trace_noise = "0.00015 dB"'))
         if world.set_up == "switch":
             replace(bench, ("\n[leads]", f"{SWITCH_ON_THE_BENCH}\n[leads]"))
+        if world.resolution:
+            replace(bench, _coarse(world))
         self._process = SimulatedBenchProcess(bench)
         name = "vector" if world.set_up == "switch" else world.set_up
         use_set_up(folder, name, points=world.points, bands=world.bands)
@@ -90,6 +99,8 @@ class Place:
 
     def _state(self):
         station, items = self.folder / "station.toml", self.folder / "items.toml"
+        if self.world.resolution:
+            replace(station, _coarse(self.world))
         addresses = self._process.addresses
         hand = "" if self.world.by_hand else f'hand = "{addresses["hand"]}"'
         replace(station, ('bench = "simulated-bench.toml"', hand))
@@ -139,6 +150,12 @@ class Place:
     def close(self):
         """End the bench."""
         self._process.close()
+
+
+def _coarse(world):
+    """What makes the readings coarse in a bench's description, and says so in a station's file."""
+    table = "[spectrum_analyzer]"
+    return table, f'{table}\nresolution = "{world.resolution}"\n'
 
 
 PROMPTS_BY_HAND = 5
