@@ -3,6 +3,7 @@
     TarelineError               something a person has to know about
     |-- InputError              a file, option or item that cannot be used (exit status 2)
     |-- RunFileError            a run file could not be written (3)
+    |   `-- LostFileError           it was removed while it was written
     |-- UnwritableError         another file that was asked for could not be written (3)
     |-- NotJoinedError          the leads were not joined when they should have been (3)
     |-- ZeroMovedError          a stopped run cannot go on: its zero is elsewhere (3)
@@ -10,6 +11,7 @@
     |-- BusyError               another process has the instrument or the run file (3)
     |-- StoppedError            a signal ended a run (128 + its number)
     |-- LeftError               the operator ended a run, or left an item out (1)
+    |-- NothingSweptError       a run came to its end without a sweep of its item (1)
     `-- InstrumentError         an instrument could not do what was asked (3)
         |-- LinkError           no connection, or no answer
         |   |-- RefusedConnectionError   nobody takes connections at the address
@@ -60,6 +62,10 @@ class RunFileError(TarelineError):
     """A run file could not be written."""
 
 
+class LostFileError(RunFileError):
+    """A run file was removed while it was written, and its sweeps with it."""
+
+
 class UnwritableError(TarelineError):
     """A file that was asked for could not be written; names that file, and no draft of it."""
 
@@ -108,6 +114,12 @@ class StoppedError(TarelineError):
 
 class LeftError(TarelineError):
     """At a prompt the operator ended a run, or left an item out, so that it has no verdict."""
+
+    exit_status = 1
+
+
+class NothingSweptError(TarelineError):
+    """A run came to its end without a sweep of its item, so that it has no verdict."""
 
     exit_status = 1
 

@@ -27,12 +27,6 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 LONG = ("tests/procedures/", "tests/studies/", "tests/harness/running/", "tests/harness/commands/")
 
 
-def pytest_addoption(parser):
-    parser.addoption(
-        "--whole", action="store_true", help="every case of what the suite takes a part of"
-    )
-
-
 def pytest_collection_modifyitems(items):
     """Rooms whose files take long begin, so that no process of the tests is alone with one."""
     items.sort(key=lambda item: not item.nodeid.startswith(LONG))

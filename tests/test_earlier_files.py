@@ -198,3 +198,11 @@ def test_a_night_that_was_gone_on_with_has_the_same_figures(resumed):
     place, done = resumed["night"]
     has_said("night.resumed.json", done)
     has_said("night.resumed.json", tareline("report", RUN, "--json", folder=place))
+
+
+def test_a_run_of_the_second_rules_keeps_its_figures(folder):
+    """By those a reflection that nobody knows was total; now it is what the item's loss allows."""
+    run = "second-rules/s21-alone.h5"
+    done = tareline("report", run, "--json", folder=folder)
+    assert done.stdout == said("../second-rules/said.json")
+    assert tareline("verify", run, folder=folder).returncode == 0

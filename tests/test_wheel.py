@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 HOUSE = Path(__file__).parent.parent
+pytestmark = pytest.mark.long
 PACKAGES = ("harness", "drivers", "procedures")
 NOT_DATA = {".py", ".pyc", ".md"}
 SHORT = ("--insertions=2", "--sweeps=1")
@@ -49,7 +50,7 @@ def tareline(wheel, tmp_path_factory):
     environment = {k: v for k, v in os.environ.items() if not k.startswith("PYTHON")}
 
     def run(*words, status=0):
-        main = "from harness.commands.cli import main; main()"
+        main = "from harness.commands.start import main; main()"
         done = subprocess.run(
             [python, "-c", main, *map(str, words)],
             cwd=folder, env=environment, capture_output=True, text=True, check=False, timeout=110,

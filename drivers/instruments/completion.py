@@ -17,6 +17,7 @@ from drivers.dialects.dialect_tables import (
 )
 from drivers.errors import AnswerError, LinkError
 from drivers.link.link import Link
+from drivers.stop_signals import sleep
 
 FIRST_POLL_S = 0.0002
 POLLS_GROW_BY = 1.5
@@ -37,7 +38,7 @@ def await_completion(link: Link, completion: Completion, expected_s: float, doin
         AnswerError: the answer is none that can be given.
     """
     if isinstance(completion, Wait):
-        time.sleep(expected_s + completion.time_s)
+        sleep(expected_s + completion.time_s)
     elif isinstance(completion, OperationCompleteQuery):
         answer = link.query(completion.query, timeout_s=expected_s + link.timeout_s)
         if answer not in completion.answers:
@@ -83,7 +84,7 @@ def _comes(
     poll_s = FIRST_POLL_S
     while True:
         if pause_s > 0.0:
-            time.sleep(pause_s)
+            sleep(pause_s)
         if _is_done(link, completion) is done:
             return True
         if time.monotonic() > deadline:

@@ -38,6 +38,7 @@ from drivers.instruments.tracking_source import TrackingSource
 from drivers.link.guard import Guard
 from drivers.link.link import Link
 from drivers.link.traffic_log import RECEIVED, SENT, TrafficLog, abbreviated
+from drivers.stop_signals import StopSignals
 from drivers.sweep import (
     S_PARAMETERS,
     RepeatedReadingsError,
@@ -107,7 +108,8 @@ class Trial:
 
     def run(self) -> list[TrialStep]:
         """Carry the trial out; whatever fails is told in its step. RF is off at the end."""
-        return _Walk(self).steps
+        with StopSignals() as stop:
+            return _Walk(self, stop).steps
 
 
 class _Recorder(TrafficLog):
@@ -127,7 +129,7 @@ class _Recorder(TrafficLog):
 class _Walk:
     """One trial while it goes on."""
 
-    def __init__(self, trial: Trial) -> None:
+    def __init__(self, trial: Trial, stop: StopSignals) -> None:
         self.steps = [TrialStep("identify")]
         self._trial = trial
         link = Link(
@@ -149,8 +151,9 @@ class _Walk:
                         guard = stack.enter_context(self._guard(instrument))
                     work()
             finally:
-                if self._made_safe(instrument) and guard is not None:
-                    guard.dismiss()
+                with stop.making_safe():
+                    if self._made_safe(instrument) and guard is not None:
+                        guard.dismiss()
 
     def _guard(self, source: RfSource) -> Guard:
         """Switches RF off if this program is killed, or could not show that it is off."""

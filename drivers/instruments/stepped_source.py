@@ -13,6 +13,7 @@ from drivers.instruments.earlier_readings import EarlierReadings
 from drivers.instruments.power_meter import PowerMeter, PowerReading
 from drivers.instruments.signal_generator import SignalGenerator
 from drivers.link.link import Link
+from drivers.stop_signals import sleep
 from drivers.sweep import (
     SCALAR,
     SPACINGS,
@@ -168,7 +169,7 @@ class SteppedSource:
         self.generator.set_frequency(frequency_hz, in_sweep=True)
         self.meter.set_frequency(frequency_hz, in_sweep=True)
         if self._settling_s > 0.0:
-            time.sleep(self._settling_s)
+            sleep(self._settling_s)
         return self.meter.read()
 
     @property

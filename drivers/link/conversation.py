@@ -28,6 +28,7 @@ from drivers.link.wire import (
     Wire,
     WireSettings,
 )
+from drivers.stop_signals import look, sleep
 
 EVENTS = (TimeOver, ClosedByPeer, BadBlock, OSError, ValueError)
 """What the layers below raise, UnicodeDecodeError among the last."""
@@ -189,7 +190,7 @@ class Conversation(ABC):
             self._require_in_step(reader, command)
             self._send(wire, command, message)
             if self.wire.query_delay_s > 0.0:
-                time.sleep(self.wire.query_delay_s)
+                sleep(self.wire.query_delay_s)
             answer = read(reader, Deadline(allowed_s, baud_rate=self.wire.baud_rate))
         except EVENTS as error:
             raise self._in_words(error, command, allowed_s) from error
@@ -217,7 +218,7 @@ class Conversation(ABC):
 
     def _send(self, wire: Wire, command: str, message: bytes) -> None:
         if self.wire.write_delay_s > 0.0:
-            time.sleep(max(0.0, self._ready_s - time.monotonic()))
+            sleep(max(0.0, self._ready_s - time.monotonic()))
         if self._log is not None:
             self._log.sent(self.resource, message)
         try:
@@ -239,6 +240,8 @@ class Conversation(ABC):
         return f"{self.resource} ({self.identity or 'not identified yet'})"
 
     def _open_wire(self, sent: str) -> tuple[Wire, AnswerReader]:
+        """Also where a stop signal takes effect, before anything is sent."""
+        look()
         if self._wire is None or self._reader is None:
             raise LinkError(
                 f"cannot send {sent!r}: the link is closed",

@@ -22,6 +22,7 @@ from types import TracebackType
 from drivers.errors import InstrumentError, LinkError, TarelineError
 from drivers.link.link import DEFAULT_WIRE, Link, load_visa_library
 from drivers.link.wire import WireSettings
+from drivers.stop_signals import wait_ready
 
 READY = b"watching\n"
 FAREWELL = b"all is off\n"
@@ -76,6 +77,7 @@ class Guard:
             with suppress(BrokenPipeError):  # then it is not ready either
                 self._to_guard.write(json.dumps(task).encode() + b"\n")
                 self._to_guard.flush()
+            wait_ready([self._process.stdout])
             ready = self._process.stdout.readline()
         except BaseException:
             self._end()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import socket
+import time
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from drivers.link.conversation import EVENTS, Conversation
 from drivers.link.socket_wire import SocketWire
 from drivers.link.traffic_log import TrafficLog
 from drivers.link.wire import AnswerReader, ClosedByPeer, Deadline, TimeOver, Wire, WireSettings
+from drivers.stop_signals import look
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
@@ -38,6 +40,8 @@ EXTRAS = {"USB": "usb", "GPIB": "gpib"}
 """Extra of this distribution with what pyvisa-py needs, by the beginning of an address."""
 DEFAULT_WIRE = WireSettings()
 SHORTEST_WAIT_MS = 1.0
+LOOKING_S = 0.5
+"""From one look for a stop signal to the next, while a serial line is read."""
 QUIET_S = 0.05
 """Without a byte for that long, a serial line is taken to be quiet."""
 OPENING = "nothing yet"
@@ -243,7 +247,24 @@ class _VisaWire:
     def receive_into(
         self, space: memoryview, timeout_s: float, *, to_line_end: bool
     ) -> tuple[int, bool]:
-        """Receive into `space`; in whole messages where the interface has them."""
+        """Receive into `space`; in whole messages where the interface has them.
+
+        A stop signal ends the wait for a serial line. Whoever interrupts the reading of a message
+        may lose a part of it, so there it takes effect once the message has come or time is over.
+        """
+        if not self._is_serial or self._own is None:
+            return self._receive_at_once(space, timeout_s, to_line_end=to_line_end)
+        end_s = time.monotonic() + timeout_s
+        while True:
+            slice_s = min(LOOKING_S, max(0.0, end_s - time.monotonic()))
+            found = self._receive_at_once(space, slice_s, to_line_end=to_line_end)
+            if found[0] or found[1] or time.monotonic() >= end_s:
+                return found
+            look()
+
+    def _receive_at_once(
+        self, space: memoryview, timeout_s: float, *, to_line_end: bool
+    ) -> tuple[int, bool]:
         from pyvisa.constants import StatusCode
         from pyvisa.errors import VisaIOError
 

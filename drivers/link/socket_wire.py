@@ -12,6 +12,7 @@ import socket
 import time
 
 from drivers.link.wire import CHUNK_BYTES, ClosedByPeer, TimeOver
+from drivers.stop_signals import wait_ready
 
 SEND_BYTES = 4096
 """At a time: what a socket takes without blocking once it is ready to be written."""
@@ -42,8 +43,7 @@ class SocketWire:
         while left:
             if not may_try:
                 wait_s = max(0.0, end_s - time.monotonic())
-                _, ready, _ = select.select([], [self._socket], [], wait_s)
-                if not ready:
+                if not wait_ready(writing=[self._socket], wait_s=wait_s):
                     raise TimeOver
             try:
                 left = left[self._socket.send(left[:SEND_BYTES], NOT_WAITING) :]
@@ -56,8 +56,7 @@ class SocketWire:
         self, space: memoryview, timeout_s: float, *, to_line_end: bool
     ) -> tuple[int, bool]:
         """Receive what is there, or wait for it; may go past a line end."""
-        ready, _, _ = select.select([self._socket], [], [], timeout_s)
-        if not ready:
+        if not wait_ready([self._socket], wait_s=timeout_s):
             return 0, False
         try:
             got = self._socket.recv_into(space)

@@ -10,6 +10,7 @@ from types import TracebackType
 
 from drivers.errors import InputError, InstrumentError
 from drivers.simulated.described.bench_description import read_description
+from drivers.stop_signals import wait_ready
 
 STOP_TIMEOUT_S = 5.0
 
@@ -66,6 +67,7 @@ class SimulatedBenchProcess:
     def _read_addresses(self, description: Path) -> dict[str, str]:
         if self._process.stdout is None:
             raise AssertionError("the process was started with a pipe")
+        wait_ready([self._process.stdout])
         first_line = self._process.stdout.readline()
         if not first_line:
             status = self._process.wait()
@@ -84,7 +86,9 @@ class SimulatedBenchProcess:
         return self._process.pid
 
     def wait(self) -> int:
-        """Return the exit status once the process has ended by itself."""
+        """Return the exit status once the process has ended by itself; a stop signal ends it."""
+        if self._process.stdout is not None:
+            wait_ready([self._process.stdout])  # it says no more, so that is the end
         return self._process.wait()
 
     def __enter__(self) -> SimulatedBenchProcess:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from drivers.instruments.hand import Hand
+from drivers.stop_signals import sleep
 
 Clock = Callable[[], float]
 """Returns Unix seconds."""
@@ -51,7 +52,7 @@ def wait_until(until: float, clock: Clock, hand: Hand | None) -> None:
         hand.advance_to(until)
         return
     while (left_s := until - clock()) > 0.0:
-        time.sleep(min(left_s, LONGEST_SLEEP_S))
+        sleep(min(left_s, LONGEST_SLEEP_S))
 
 
 def as_iso(unix_seconds: float) -> str:

@@ -7,10 +7,10 @@ from functools import partial
 
 from drivers.errors import NotJoinedError
 from harness.analysis.likeness.reads_like import Likeness
-from harness.bench.connection_judge import ConnectionJudge, Doubt
+from harness.bench.connection_judge import UNLIKE, ConnectionJudge, Doubt
 from harness.bench.sweeping import Sweeping
 from harness.run_file import Kind
-from harness.run_file.run import DOUBT
+from harness.run_file.run import DOUBT, ZERO_ANEW
 
 ATTEMPTS_TO_JOIN = 3
 ATTEMPTS_AT_A_ZERO = 3
@@ -39,10 +39,11 @@ def join_leads(
 ) -> None:
     """Have the leads joined and sweep them, and again where they do not read like joined leads.
 
-    A zero that moved is joined again before anybody is told so: what is kept either agrees with
-    the zero before, or with a second making. Where it does neither, or reads like the item, the
-    run gets no verdict; nor does it where the zero moved, unless `is_told_by_bench` is False and
-    somebody else sees to that. `again`: they were joined before; `what` and `what_again` say what
+    A zero that moved, or is not where it ought to be, is joined again before anybody is told so:
+    what is kept either agrees with the zero before, or with a second making. Where it does
+    neither, or reads like the item, or is still not where it ought to be, the run gets no verdict;
+    nor does it where the zero moved, unless `is_told_by_bench` is False and somebody else sees to
+    that. `again`: they were joined before; `what` and `what_again` say what
     is being done.
 
     Raises:
@@ -67,10 +68,13 @@ def join_leads(
             _join(sweeping, making, sweeps, what_again, what_again, again=True)
         doubt = judge.of_through(sweeping.swept)
         is_moved = doubt is not None and doubt.likeness is Likeness.MOVED
-        if doubt is not None and is_moved and judge.agree(earlier, sweeping.swept):
-            if is_told_by_bench:
+        is_off = doubt is not None and doubt.likeness in UNLIKE
+        if doubt is not None and (is_moved or is_off) and judge.agree(earlier, sweeping.swept):
+            if is_off or is_told_by_bench:
                 _give_no_verdict(sweeping, doubt)
             doubt = None
+    if told := judge.told_of_zero(sweeping.swept):
+        sweeping.record("note", told)
     if doubt is None:
         judge.keep_through(sweeping.swept)
     else:
@@ -149,7 +153,8 @@ def _ask(sweeping: Sweeping, judge: ConnectionJudge, doubt: Doubt, item: str) ->
     change_connection(sweeping, f"asking about {item or 'the joined leads'}", ask)
     if answers[-1]:
         judge.believe(doubt, item)
-        sweeping.record("note", f"{IS_SURE}: {doubt.text}")
+        kind = ZERO_ANEW if doubt.likeness is Likeness.UNLIKE_EARLIER else "note"
+        sweeping.record(kind, f"{IS_SURE}: {doubt.text}")
 
 
 def _give_no_verdict(sweeping: Sweeping, doubt: Doubt) -> None:

@@ -22,7 +22,10 @@ from harness.analysis.likeness.reads_like import (
     item_reads_like,
     through_reads_like,
 )
+from harness.analysis.likeness.zero_level import ForeseenZero, ZeroOffset, zero_offset
 
+UNLIKE = (Likeness.UNLIKE_EARLIER, Likeness.UNLIKE_STATED)
+"""Joined leads that are not where they ought to be, although nothing was joined before them."""
 Swept = Mapping[str, Sequence[Sweep]]
 """The sweeps of one connection, by band."""
 
@@ -51,9 +54,12 @@ class ConnectionJudge:
         doubtful_change_db: Callable[[float], float],
         *,
         may_stay_untouched: bool = False,
+        foreseen_zeros: Sequence[Mapping[str, ForeseenZero]] = (),
     ) -> None:
         """`doubtful_change_db`: beyond which it is no zero that moved, in a time in seconds;
-        `may_stay_untouched`: a new insertion is none by hand, but a closing of a switch."""
+        `may_stay_untouched`: a new insertion is none by hand, but a closing of a switch;
+        `foreseen_zeros`: by band, where the first zero ought to be."""
+        self._foreseen_zeros = foreseen_zeros
         self._stated = stated
         self._foreseen_of = foreseen_of
         self._doubtful_change_db = doubtful_change_db
@@ -78,11 +84,11 @@ class ConnectionJudge:
         return Doubt(reading.likeness, item_words(reading, item, self._item_name))
 
     def of_through(self, swept: Swept) -> Doubt | None:
-        """Why these sweeps can hardly be joined leads; None where they can, or where they are the
-        first."""
+        """Why these sweeps can hardly be joined leads; None where they can. The first are compared
+        with what is foreseen, later ones with the zero before."""
         now = _made(swept)
         if not self._zero:
-            return None
+            return self._of_first_zero(now)
         apart_s = max(now[band].time - self._zero[band].time for band in now)
         reading = through_reads_like(
             now, self._zero, self._item, self._doubtful_change_db(apart_s), self._stated
@@ -90,6 +96,24 @@ class ConnectionJudge:
         if reading is None or self._is_believed(reading.likeness, ""):
             return None
         return Doubt(reading.likeness, through_words(reading))
+
+    def _of_first_zero(self, now: Mapping[str, MadeConnection]) -> Doubt | None:
+        if any(self._is_believed(likeness, "") for likeness in UNLIKE):
+            return None
+        for foreseen in self._foreseen_zeros:
+            off = zero_offset(now, foreseen)
+            if off is not None and not off.is_explained:
+                return Doubt(off.foreseen.likeness, zero_words(off))
+        return None
+
+    def told_of_zero(self, swept: Swept) -> str:
+        """How the first zero compares with what is foreseen of it; empty where nothing is, or of
+        a later one."""
+        if self._zero:
+            return ""
+        now = _made(swept)
+        offsets = [zero_offset(now, foreseen) for foreseen in self._foreseen_zeros]
+        return "; ".join(offset_words(off) for off in offsets if off is not None)
 
     def believe(self, doubt: Doubt, item: str) -> None:
         """Somebody says that it is as it should be; `item` is empty of joined leads."""
@@ -172,6 +196,33 @@ def through_words(reading: Resemblance) -> str:
         else "Is a lead loose?"
     )
     return f"Is the item still in? The joined leads do not read as before. {against} {cause}"
+
+
+def offset_words(off: ZeroOffset) -> str:
+    """How far the joined leads are off, and what is explained of it."""
+    more = "more" if off.loss_db > 0.0 else "less"
+    against = (
+        f"in the {off.foreseen.sittings} sittings before"
+        if off.foreseen.sittings
+        else "[leads] of the station states"
+    )
+    return (
+        f"the joined leads lose {abs(off.loss_db):.3f} dB {more} than {against} "
+        f"(band {off.band}; {off.foreseen.within_db:.3f} dB explained)"
+    )
+
+
+def zero_words(off: ZeroOffset) -> str:
+    """Why the first zero cannot be believed."""
+    if off.loss_db < 0.0:
+        causes = "Is a pad left out, or are these other leads than before?"
+    else:
+        causes = (
+            "Is an item still in, or a lead loose? If not: are these other leads, or other pads, "
+            "than before?"
+        )
+    said = offset_words(off)
+    return f"{causes} {said[0].upper()}{said[1:]}."
 
 
 def _figures(reading: Resemblance) -> str:

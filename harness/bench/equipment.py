@@ -112,5 +112,7 @@ class Equipment:
     is_sure: Callable[[str, str], bool] | None = None
     """Asks a person about a doubt of an item, or of the through where that is empty: True where it
     is as it should be, False where it was connected anew; None where there is nobody to ask."""
+    require_file: Callable[[], None] = lambda: None
+    """Raises `RunFileError` where the run file is no longer where it was."""
     reconnections: Callable[[], list[str]] = list
     """What went wrong on a link that mended it by itself, since it was asked last."""

@@ -10,12 +10,15 @@ from functools import partial
 from types import TracebackType
 from typing import Protocol
 
+from drivers.stop_signals import look
 from drivers.sweep import Sweep
 from harness.run_file import Kind
 from harness.run_file.run import Event
 
 MOST_WAITING = 256
 """Sweeps and events that wait for the disk; when there are so many, whoever brings more waits."""
+LOOKING_S = 0.1
+"""From one look for a stop signal to the next, while the disk is waited for."""
 
 
 class Journal(Protocol):
@@ -151,7 +154,8 @@ class Storing:
 
     def _wait_for_first(self) -> None:
         # a stop signal ends this wait: a disk that hangs must not keep RF on
-        wait([self._under_way[0][0]])
+        while not wait([self._under_way[0][0]], LOOKING_S).done:
+            look()
         self._tell_done()
 
     def _tell_done(self) -> None:

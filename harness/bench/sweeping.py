@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from drivers.errors import InstrumentError, NotJoinedError
+from drivers.stop_signals import look
 from drivers.sweep import (
     RepeatedReadingsError,
     SuspectSweepError,
@@ -123,6 +124,7 @@ class Sweeping:
 
     def rf_off(self) -> None:
         """Switch the source off and make sure of it, afresh if it does not answer."""
+        look()
         self.patiently(self._rf_off)
 
     def _rf_off(self) -> None:
@@ -133,6 +135,7 @@ class Sweeping:
 
     def record(self, kind: str, text: str) -> None:
         """Keep an event, after the sweeps before it."""
+        look()
         self._storing.event(Event(self.equipment.clock(), kind, text))
 
     def temperature(self, temperature_c: float) -> None:
@@ -192,6 +195,8 @@ class Sweeping:
 
     def sweep_bands(self, kind: Kind, index: int, count: int) -> None:
         """Sweep all bands; whoever runs the procedure makes safe when this raises."""
+        look()
+        self.equipment.require_file()
         self.swept = {}
         # a rehearsal only counts, and has no time to win
         with self._storing if self.equipment.has_readings else nullcontext():

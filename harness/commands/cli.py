@@ -9,10 +9,12 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Mapping
+from functools import cache
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
+from typer.main import get_command
 
 from harness.commands.adapter_losses import adapter_losses
 from harness.commands.cable_model import cable_model
@@ -108,13 +110,22 @@ def _options(
     """Options before any command."""
 
 
+@cache
+def command() -> Callable[[], Any]:
+    """The command line, put together once a process."""
+    return get_command(app)
+
+
 def main() -> None:
-    """Run the command line, turning every error of ours into a message and an exit status."""
+    """Run the command line, turning every error of ours into a message and an exit status.
+
+    `harness/commands/start.py` calls it, once stop signals are listened to.
+    """
     # our matrices are small: threads that wait for each other made them twenty times slower where
     # other programs kept the cores busy
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
-        app()
+        command()()
     except Exception as error:  # noqa: BLE001
         from harness.report.words.complaint import tell_error
 

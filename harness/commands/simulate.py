@@ -53,7 +53,7 @@ def _serve_until_stopped(
     from drivers.errors import InstrumentError
     from drivers.simulated.described.bench_description import read_description
     from drivers.simulated.launch import SimulatedBenchProcess
-    from harness.running.interrupts import StopRequested, StopSignals
+    from drivers.stop_signals import StopRequested, StopSignals
 
     try:
         with (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import time
 from pathlib import Path
@@ -32,6 +33,7 @@ def watch(
     """Watch a run that another process carries out. Ctrl-C ends the view, never the run."""
     from drivers.errors import InputError
     from drivers.quantities import TIME_UNITS, parse_quantity
+    from drivers.stop_signals import StopRequested, heeded
     from harness.running.watching import Watcher, newest_unfinished
 
     try:
@@ -43,7 +45,10 @@ def watch(
     watcher = Watcher(run if run is not None else newest_unfinished(results))
     try:
         look = _follow(watcher, period_s, once=once, as_json=as_json)
-    except KeyboardInterrupt:
+    except StopRequested as request:
+        if request.number != signal.SIGINT:
+            raise
+        heeded()
         typer.echo("the view is ended; the run goes on", err=True)
         raise typer.Exit from None
     raise typer.Exit(_end(watcher.path, look, once=once, as_json=as_json))

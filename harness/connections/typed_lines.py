@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import codecs
 import os
-import select
 import termios
 import time
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+
+from drivers.stop_signals import wait_ready
 
 PIECE = 4096
 SAME_PRESS_S = 0.1
@@ -119,7 +120,7 @@ class TypedLines:
     def _is_readable(self, wait_s: float | None) -> bool:
         """Whether there is something to read, or the end; a stop signal ends the wait at once."""
         try:
-            return bool(select.select([self._descriptor], [], [], wait_s)[0])
+            return wait_ready([self._descriptor], wait_s=wait_s)
         except (OSError, ValueError):
             # closed or never there: reading it says so
             return True

@@ -82,6 +82,7 @@ def _run(
         events=events,
         bands=bands,
         finding=finding,
+        catalogue=header.catalogue,
     )
 
 

@@ -8,7 +8,7 @@ from harness.run_file.comparing import analysis_differences
 from harness.run_file.digests import DamagedError, has_digests, require_intact
 from harness.run_file.journal import RunJournal
 from harness.run_file.opening import DamagedRunError, open_run
-from harness.run_file.publishing import finish_run, finishing
+from harness.run_file.publishing import RESERVE_BYTES, finish_run, finishing
 from harness.run_file.reading import (
     check_sweeps,
     count_suspects,
@@ -30,6 +30,7 @@ from harness.run_file.schema import SCHEMA, SMALL_CHUNK, Group, Kind, RunHeader,
 from harness.run_file.taking_up import take_up
 
 __all__ = [
+    "RESERVE_BYTES",
     "SCHEMA",
     "SMALL_CHUNK",
     "DamagedError",
@@ -44,6 +45,7 @@ __all__ = [
     "analysis_differences",
     "check_sweeps",
     "count_suspects",
+    "earlier_zeros",
     "figures",
     "finish_run",
     "finishing",

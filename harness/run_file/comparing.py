@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Set
 from typing import Any
 
 import h5py
@@ -18,18 +18,22 @@ RELATIVE, ABSOLUTE = 1e-6, 1e-9
 """By how much figures may differ through rounding alone."""
 
 
-def analysis_differences(file: Group, write_analysis: Callable[[Group], None]) -> list[str]:
-    """What differs between /analysis of an open run file and what `write_analysis` writes.
+def analysis_differences(
+    file: Group, write_analysis: Callable[[Group], None], *, beside: Collection[str] = ()
+) -> list[str]:
+    """What differs between /analysis of an open run file and what `write_analysis` writes, but
+    for attributes named in `beside`.
 
     What does not follow from readings is left to `require_intact`.
     """
+    left_out = {*BESIDE, *beside}
     with h5py.File("made-anew", "w", driver="core", backing_store=False) as made:
         write_analysis(made)
-        return list(_differences("", file["analysis"], made))
+        return list(_differences("", file["analysis"], made, left_out))
 
 
-def _differences(place: str, stored: Any, made: Any) -> Iterator[str]:
-    for name in sorted({*stored.attrs, *made.attrs} - BESIDE):
+def _differences(place: str, stored: Any, made: Any, beside: Set[str]) -> Iterator[str]:
+    for name in sorted({*stored.attrs, *made.attrs} - beside):
         where = f"{place} {name}".strip()
         if name not in stored.attrs:
             yield f"{where} is not stated there"
@@ -50,7 +54,7 @@ def _differences(place: str, stored: Any, made: Any) -> Iterator[str]:
         elif name not in made:
             yield f"{where} is stated there and would not be now"
         else:
-            yield from _differences(where, stored[name], made[name])
+            yield from _differences(where, stored[name], made[name], beside)
 
 
 def _of_values(where: str, stored: Any, made: Any) -> Iterator[str]:

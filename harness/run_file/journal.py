@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.errors import LostFileError, RunFileError
 from drivers.sweep import Sweep
 from harness.run_file.column import Column
 from harness.run_file.digests import (
@@ -25,7 +26,7 @@ from harness.run_file.digests import (
     temperature_digests,
 )
 from harness.run_file.opening import damage_told
-from harness.run_file.publishing import disk, publish, require_room, synchronize
+from harness.run_file.publishing import disk, make_folder, publish, require_room, synchronize
 from harness.run_file.resumption import Kept, read_kept
 from harness.run_file.run import Event
 from harness.run_file.schema import (
@@ -62,7 +63,7 @@ class RunJournal:
             prepare(file)
 
         with disk(path):
-            path.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(path.parent)
         self._begin(path, path.with_name(f".{path.name}.new"), fill, publish)
 
     @classmethod
@@ -103,6 +104,31 @@ class RunJournal:
                 put(draft, path)
             finally:
                 draft.unlink(missing_ok=True)
+
+    def require_in_place(self) -> None:
+        """See that what is written is still what stands under the file's name.
+
+        Raises:
+            LostFileError: it was removed.
+            RunFileError: it, or a folder above it, was renamed.
+        """
+        with disk(self.path):
+            written = os.fstat(self._handle)
+            with suppress(FileNotFoundError, NotADirectoryError):
+                if os.path.samestat(written, self.path.stat()):
+                    return
+        if not written.st_nlink:
+            raise LostFileError(
+                "the run file was removed while the run went on, so its sweeps are lost",
+                where=str(self.path),
+                hint="see who clears up there, and measure again",
+            )
+        raise RunFileError(
+            "the run file is no longer where it was: it, or a folder above it, was renamed; "
+            "nothing more is swept into it",
+            where=str(self.path),
+            hint="give it its name back; the finished sweeps are in it",
+        )
 
     def append(
         self, band: str, kind: Kind, index: int, sweep: Sweep, *, is_suspect: bool = False

@@ -51,6 +51,14 @@ def synchronize_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder, and those above it, so that a power cut cannot take them away again."""
+    missing = [each for each in (folder, *folder.parents) if not each.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for each in missing:
+        synchronize_folder(each.parent)
+
+
 def publish(draft: Path, path: Path) -> None:
     """Let `draft` appear as `path`, refusing to overwrite."""
     try:

@@ -203,10 +203,7 @@ def place_of(part: Group) -> tuple[str, Kind]:
 def count_suspects(file: Group) -> dict[str, int]:
     """How many sweeps an open run file keeps that cannot be true, by band."""
     return {
-        band: sum(
-            whole_rows(group[kind]) - int(np.count_nonzero(sound_rows(group[kind])))
-            for kind in INDEX
-        )
+        band: sum(int(np.count_nonzero(~sound_rows(group[kind]))) for kind in INDEX)
         for band, group in file["bands"].items()
     }
 

@@ -79,6 +79,16 @@ def read_doubts(group: Group) -> tuple[str, ...]:
     return tuple(json.loads(group.attrs.get("doubts", "[]")))
 
 
+def read_expected(file: Group) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """What a finished run file says is expected of its item, (P,) with U (P,), by band; of those
+    bands only of which something is."""
+    found = {
+        band: (group["expected_db"][()], group["expected_expanded_uncertainty_db"][()])
+        for band, group in file["analysis"].items()
+    }
+    return {band: stated for band, stated in found.items() if np.all(np.isfinite(stated))}
+
+
 def _write_line(group: Group, position: int, line: Contribution) -> None:
     dataset = group.require_group("budget").create_dataset(
         line.name, data=line.standard_uncertainty_db

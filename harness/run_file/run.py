@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,9 @@ __all__ = ["FOR_PROGRAMS", "BandResult", "Event", "Run", "moment"]
 
 DOUBT = "doubted"
 """Kind of an event that says why a run has no verdict: what was connected is doubted."""
+ZERO_ANEW = "zero anew"
+"""Kind of an event: somebody says that the zero is as it should be, although it is not as those of
+earlier runs, which count no more from there on."""
 FOR_PROGRAMS = ("mark", "schedule", "schedule-end")
 """Kinds of events whose text is JSON, for going on with a run; people are not shown them."""
 
@@ -59,6 +62,8 @@ class Run:
     """Empty while the run is not finished."""
     finding: Finding | None = None
     """What the shape of its loss says of the item; None where nothing is expected of it."""
+    catalogue: dict[str, Any] = field(default_factory=dict)
+    """Entries of the catalogue of then, as a catalogue file; empty where the file keeps none."""
 
     @property
     def wanted_again(self) -> str:

@@ -2,8 +2,8 @@
 
 Schema `tareline-run/1`
     attributes   schema run_id procedure parameters started finished software station item
-                 instruments simulated simulated_bench rules header_sha256 (parameters, station,
-                 item, instruments: JSON text)
+                 instruments simulated simulated_bench rules catalogue header_sha256 (parameters,
+                 station, item, instruments, catalogue: JSON text)
     /events      (E,) of time (Unix s), kind, text
     /temperature/time temperature_c sha256          (M,) (M,) (M, 32)
     /bands/<band>/frequency_hz                      (P,)
@@ -25,7 +25,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
 
 import h5py
@@ -68,6 +68,9 @@ class RunHeader:
     finished: str = ""
     rules: int = RULES
     """By which its figures follow from its readings; see `harness.analysis.loss.band`."""
+    catalogue: dict[str, Any] = field(default_factory=dict)
+    """Entries of the catalogue of then that the item is made of, in the form of a catalogue file;
+    empty where it needs none, and in files of earlier versions."""
 
 
 def write_header(file: Group, header: RunHeader) -> None:
@@ -78,6 +81,8 @@ def write_header(file: Group, header: RunHeader) -> None:
     file.attrs["rules"] = header.rules
     for name in ("parameters", "station", "item", "instruments"):
         file.attrs[name] = json.dumps(getattr(header, name), ensure_ascii=False)
+    if header.catalogue:
+        file.attrs["catalogue"] = json.dumps(header.catalogue, ensure_ascii=False)
 
 
 def read_header(file: Group) -> RunHeader:
@@ -96,6 +101,7 @@ def read_header(file: Group) -> RunHeader:
         simulated_bench=attributes["simulated_bench"],
         finished=attributes["finished"],
         rules=int(attributes.get("rules", FIRST_RULES)),
+        catalogue=json.loads(attributes.get("catalogue", "{}")),
     )
 
 

@@ -9,7 +9,6 @@ __all__ = [
     "import_run",
     "instruments_asked",
     "instruments_found",
-    "interrupts",
     "item_run",
     "measure",
     "resuming",

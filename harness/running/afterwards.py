@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -13,10 +12,12 @@ from pathlib import Path
 import typer
 
 from drivers.errors import TarelineError
+from drivers.stop_signals import StopRequested, StopSignals, heeded, sleep
 from harness.report.words.complaint import complain, tell_error
-from harness.running.interrupts import StopRequested, StopSignals
 
 LONGEST_MESSAGE = 2000
+LOOKING_S = 0.05
+"""From one look to the next whether the command has ended."""
 STANDARD_ERROR = 2
 
 
@@ -61,8 +62,10 @@ def afterwards(command: str) -> Iterator[RunEnding]:
         yield outcome
     except typer.Exit as end:
         outcome.status = end.exit_code
-    except KeyboardInterrupt:
-        outcome.status, outcome.message = 128 + signal.SIGINT, "stopped by SIGINT"
+    except StopRequested as request:
+        heeded()
+        outcome.status, outcome.message = request.exit_status, f"stopped by {request}"
+        complain(f"tareline: {outcome.message}")
     except Exception as error:  # noqa: BLE001
         outcome.status = tell_error(error)
         outcome.message = str(error) or type(error).__name__
@@ -91,7 +94,8 @@ def run_afterwards(command: str, outcome: RunEnding) -> int:
     else:
         try:
             with StopSignals():
-                ended = process.wait()
+                while (ended := process.poll()) is None:
+                    sleep(LOOKING_S)
             if ended:
                 trouble = f"failed with exit status {ended}"
         except StopRequested as request:

@@ -13,10 +13,10 @@ from drivers.instruments.thermometer import Thermometer
 from drivers.link.guard import Guard
 from drivers.link.link import Link
 from drivers.link.traffic_log import open_traffic_log
+from drivers.stop_signals import StopSignals
 from harness.bench.clock import Clock, SteadyClock, simulated_clock, wait_until
 from harness.running.bench_start import BenchStart
 from harness.running.instrument_roles import InstrumentSource, station_instruments
-from harness.running.interrupts import StopSignals
 from harness.running.locks import InstrumentLocks, lock_instruments
 from harness.running.station_check import require_instruments
 from harness.station.items import Workplace
@@ -194,7 +194,7 @@ def _guard(
 
 def _close_safely(source: InstrumentSource, guard: Guard | None, stop: StopSignals) -> None:
     """RF off, then closed; a stop signal waits. Where that fails, the guard tries as well."""
-    with stop.shutting_down():
+    with stop.making_safe():
         try:
             source.close()
             if guard is not None:

@@ -3,7 +3,7 @@ item."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache, partial
 
 from harness.analysis.expected.catalogue_parts import Cable
@@ -15,21 +15,41 @@ from harness.analysis.likeness.reads_like import (
     delay_limits_s,
 )
 from harness.analysis.likeness.same_making import RepeatStatements
+from harness.analysis.likeness.zero_level import EarlierZero, ForeseenZero, foreseen_from
 from harness.analysis.uncertainty.mismatch import reflection_magnitude
 from harness.bench.connection_judge import ConnectionJudge
 from harness.station.items import Item
+from harness.station.leads_level import stated_level
 from harness.station.station import Station
 from harness.station.zero_allowance import doubtful_change_db
 
 
-def judge_of(station: Station, item_of: Callable[[str], Item]) -> ConnectionJudge:
-    """What judges the connections of a station; `item_of` is what is known of an item by name."""
+def judge_of(
+    station: Station, item_of: Callable[[str], Item], earlier: Sequence[EarlierZero]
+) -> ConnectionJudge:
+    """What judges the connections of a station; `item_of` is what is known of an item by name,
+    `earlier` are zeros that can be compared with the one to come."""
     return ConnectionJudge(
         place_statements(station),
         cache(lambda name: foreseen(station, item_of(name))),
         partial(doubtful_change_db, station),
         may_stay_untouched=station.switch is not None,
+        foreseen_zeros=(
+            foreseen_from(
+                earlier,
+                list(station.bands),
+                station.leads.connection_repeatability_db,
+                station.receiver.resolution_db or 0.0,
+            ),
+            _stated_levels(station),
+        ),
     )
+
+
+def _stated_levels(station: Station) -> dict[str, ForeseenZero]:
+    """By band, where the station states what its leads lose."""
+    levels = {band: stated_level(station, band) for band in station.bands}
+    return {band: level for band, level in levels.items() if level is not None}
 
 
 def place_statements(station: Station) -> PlaceStatements:

@@ -71,7 +71,7 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
     header = header_of(
         run_id(started, PROCEDURE, item),
         started,
-        Origin(workplace.station.as_dict(), instruments, recordings.is_simulated),
+        Origin(workplace.station, instruments, recordings.is_simulated),
         item_as_dict(item, workplace.items[item]),
         (PROCEDURE, _parameters(placed, recordings)),
     )

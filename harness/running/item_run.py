@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -18,11 +18,14 @@ from drivers.errors import (
     InputError,
     InstrumentError,
     LeftError,
+    LostFileError,
+    NothingSweptError,
     ProcedureError,
     RunFileError,
     StoppedError,
 )
 from drivers.quantities import counted
+from drivers.stop_signals import StopRequested
 from harness.bench.bench import Bench
 from harness.bench.clock import as_iso
 from harness.bench.operator_lines import Asked, OperatorCommand
@@ -37,11 +40,9 @@ from harness.evaluation.read_back import read_run
 from harness.evaluation.run_analysis import assess, finish
 from harness.report.words.diagnosis_words import less_than_expected
 from harness.report.words.suggested_command import go_on
-from harness.run_file import RunHeader, RunJournal
+from harness.run_file import Kept, RunHeader, RunJournal
 from harness.run_file.history import earlier_runs, write_history
 from harness.run_file.run import Event
-from harness.running.connection_statements import judge_of
-from harness.running.interrupts import StopRequested
 from harness.running.locks import lock_run
 from harness.running.new_run import free_id, header_of, run_id
 from harness.running.open_station import OpenStation
@@ -135,9 +136,10 @@ class ItemRun:
                 equipment = replace(
                     self._place.equipment(exchange, journal, _Counting(self, progress)),
                     uncertainty_db=partial(_uncertainty_db, journal),
-                    judge=judge_of(self._workplace.station, lambda name: self._item),
+                    judge=self._place.judge(lambda name: self._item),
                     is_sure=exchange.is_sure if isinstance(exchange, OperatorExchange) else None,
                     reconnections=self._connected.reconnections,
+                    require_file=journal.require_in_place,
                 )
                 bench = Bench(equipment, self._item_name, self._bands, past, going_on)
                 with in_earnest(self._assignment.procedure.name):
@@ -145,7 +147,9 @@ class ItemRun:
                 bench.rf_off()
                 exchange.finish()
                 bench.close()
-            with self._stop.deferred():
+            require_item_swept(journal.kept(), self._bands, self._item_name, journal.path)
+            # a stop that comes from here on takes effect once the run is finished
+            with self._stop.shutting_down():
                 self._record(journal, "finished", "procedure carried out")
                 journal.close()
         except Asked as asked:
@@ -157,6 +161,9 @@ class ItemRun:
                 f"{why}; RF is off; {self._told_kept(journal.path)}",
                 hint=self._go_on(journal.path),
             ) from asked
+        except NothingSweptError as error:
+            self._shut_down(journal, bench, "stopped", error.what)
+            raise
         except StopRequested as request:
             self._shut_down(journal, bench, "stopped", f"by {request}")
             raise stopped(
@@ -167,9 +174,10 @@ class ItemRun:
         except BaseException as error:
             self._shut_down(journal, bench, "error", f"{type(error).__name__}: {error}")
             if isinstance(error, InstrumentError | RunFileError | ProcedureError):
-                error.hint = "; then ".join(filter(None, (error.hint, self._go_on(journal.path))))
+                again = "" if isinstance(error, LostFileError) else self._go_on(journal.path)
+                error.hint = "; then ".join(filter(None, (error.hint, again)))
             raise
-        with self._stop.deferred():
+        with self._stop.shutting_down():
             finish(journal.path, as_iso(self._connected.clock()))
         if said := less_than_expected(read_run(journal.path).bands):
             self._place.terminal.say(f"! {self._item_name}: {said}")
@@ -258,6 +266,22 @@ def _uncertainty_db(journal: RunJournal) -> float:
     except InputError:
         return math.inf
     return max(float(result.expanded_uncertainty_db.max()) for result in results.values())
+
+
+def require_item_swept(kept: Kept, bands: Iterable[str], item: str, path: Path) -> None:
+    """See that a run whose procedure was carried out has something to tell of.
+
+    Raises:
+        NothingSweptError: a band has no sweep of the item, as where a schedule was over before.
+    """
+    swept = {band for band, kind, _ in kept.sweeps if kind == "insertions"}
+    if missing := [band for band in bands if band not in swept]:
+        raise NothingSweptError(
+            f"nothing was swept of {item} in band {missing[0]} by the time the procedure ended: "
+            "there is no result, and nothing to go on with; RF is off",
+            where=str(path),
+            hint="measure the item anew; what was read of the zero is kept",
+        )
 
 
 def stopped(request: StopRequested, kept: str, hint: str = "") -> StoppedError:

@@ -26,6 +26,7 @@ from pathlib import Path
 
 from drivers.errors import BusyError, TarelineError
 from drivers.link.link import canonical_resource
+from drivers.stop_signals import sleep
 
 FOLDER_VARIABLE = "TARELINE_LOCKS"
 """Environment variable that names another folder for the locks."""
@@ -172,7 +173,7 @@ def _locked(path: Path, stack: ExitStack, *, patience_s: float = 0.0) -> int | N
             os.close(descriptor)
             if time.monotonic() >= end_s:
                 return None
-            time.sleep(RETRY_S)
+            sleep(RETRY_S)
         except OSError as error:
             os.close(descriptor)
             raise _unusable(path.parent, error) from error

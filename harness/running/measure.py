@@ -8,14 +8,15 @@ from pathlib import Path
 
 from drivers.errors import InputError, LeftError, TarelineError
 from drivers.quantities import counted
+from drivers.stop_signals import StopRequested, StopSignals
 from harness.bench.operator_lines import Asked, OperatorCommand
 from harness.bench.procedure_errors import in_rehearsal
 from harness.bench.rehearsal import StandIn, Workload, rehearse
 from harness.bench.replay import Replay
 from harness.running.connected import connect
-from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, ItemRun, stopped
 from harness.running.open_station import OpenStation
+from harness.running.planned_room import planned_bytes, require_planned_room
 from harness.running.station_check import check_files
 from harness.station.items import Item, Workplace
 from harness.station.station import Station
@@ -43,11 +44,19 @@ def measure(workplace: Workplace, items: Mapping[str, Item], assignment: Assignm
     with StopSignals() as stop:
         try:
             with connect(workplace, stop) as connected:
+                traces = len(connected.source.traces)
+                needed_bytes = planned_bytes(
+                    work.values(),
+                    [band.points for band in workplace.station.bands.values()],
+                    traces,
+                )
+                require_planned_room(assignment.results, needed_bytes)
                 place = OpenStation(workplace, connected, stop)
                 for name, item in items.items():
                     begun.append(name)
                     path = _measured(place, assignment, (name, item), work[name])
                     finished += [] if path is None else [path]
+                    stop.look()
         except StopRequested as request:
             # a stop outside of a run: while connecting, or between two items
             raise stopped(request, f"{counted(len(finished), 'finished run')} kept") from request

@@ -9,17 +9,19 @@ from itertools import chain, count
 from pathlib import Path
 from typing import Any
 
+from harness.analysis.expected.part_list import parse_part
 from harness.bench.clock import as_iso
 from harness.run_file import RunHeader
 from harness.run_file.software import software_versions
+from harness.station.items import length_in_m
+from harness.station.station import Station
 
 
 @dataclass(frozen=True)
 class Origin:
     """Where the readings of a run come from."""
 
-    station: Mapping[str, Any]
-    """As `Station.as_dict`."""
+    station: Station
     instruments: tuple[dict[str, str], ...]
     """Role, resource and identity of each."""
     is_simulated: bool
@@ -48,15 +50,19 @@ def header_of(
 ) -> RunHeader:
     """The header of the run `name`, begun at a time (Unix s), of an item as `item_as_dict`;
     `procedure` is its name with its parameters."""
+    used = origin.station.shipped_parts(
+        parse_part(text, length_in_m).name for text in item.get("made_of", ())
+    )
     return RunHeader(
         run_id=name,
         procedure=procedure[0],
         parameters=dict(procedure[1]),
         started=as_iso(started),
         software=software_versions(),
-        station=dict(origin.station),
+        station=origin.station.as_dict(),
         item=item,
         instruments=origin.instruments,
         simulated=origin.is_simulated,
         simulated_bench=origin.simulated_bench,
+        catalogue=used.model_dump(mode="json", exclude_none=True) if used.names else {},
     )

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from drivers.errors import InstrumentError
+from drivers.stop_signals import StopSignals
+from harness.bench.connection_judge import ConnectionJudge
 from harness.bench.equipment import Equipment, Exchange, Progress
 from harness.bench.storing import Journal
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.connections.typed_lines import TypedLines
+from harness.run_file.earlier_zeros import earlier_zeros
 from harness.running.connected import ConnectedStation
-from harness.running.interrupts import StopSignals
+from harness.running.connection_statements import judge_of
 from harness.running.new_run import Origin
-from harness.station.items import Workplace
+from harness.station.items import Item, Workplace
 from harness.station.zero_allowance import settling_db
 
 
@@ -31,7 +34,7 @@ class OpenStation:
     @contextmanager
     def shutting_down(self, why: str) -> Iterator[str]:
         """RF off first, then the section, which gets `why` and what was wrong with that; a
-        second signal waits.
+        second signal waits until RF is off.
 
         Raises:
             InstrumentError: RF may be on, which matters more than whatever the section raises.
@@ -39,7 +42,8 @@ class OpenStation:
         with self.stop.shutting_down():
             trouble: InstrumentError | None = None
             try:
-                self.connected.source.make_safe()
+                with self.stop.making_safe():
+                    self.connected.source.make_safe()
             except InstrumentError as error:
                 trouble = error
                 why = f"{why}; {error.what}"
@@ -53,11 +57,19 @@ class OpenStation:
         """Where its readings come from."""
         connected = self.connected
         return Origin(
-            self.workplace.station.as_dict(),
+            self.workplace.station,
             connected.instruments,
             connected.is_simulated,
             connected.simulated_bench,
         )
+
+    def judge(self, item_of: Callable[[str], Item]) -> ConnectionJudge:
+        """What judges its connections; `item_of` is what is known of an item by name."""
+        station = self.workplace.station
+        grids = {band: station.settings(band).frequency_hz() for band in station.bands}
+        instruments = self.connected.instruments
+        earlier = earlier_zeros(station, self.workplace.folder, grids, instruments)
+        return judge_of(station, item_of, earlier)
 
     def equipment(self, exchange: Exchange, journal: Journal, progress: Progress) -> Equipment:
         """What a bench works with on it."""

@@ -12,6 +12,7 @@ from typing import Any
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
+from drivers.stop_signals import StopRequested, StopSignals
 from drivers.toml_file import raise_mistakes
 from harness.bench.clock import as_iso
 from harness.bench.procedure import Procedure
@@ -38,11 +39,11 @@ from harness.run_file.run import Event
 from harness.running.bench_start import BenchStart, next_start
 from harness.running.connected import ConnectedStation, connect
 from harness.running.finding_procedures import find_procedure, procedure_names
-from harness.running.interrupts import StopRequested, StopSignals
-from harness.running.item_run import Assignment, ItemRun, stopped
+from harness.running.item_run import Assignment, ItemRun, require_item_swept, stopped
 from harness.running.locks import lock_run
 from harness.running.measure import rehearsed
 from harness.running.open_station import OpenStation
+from harness.running.planned_room import planned_bytes, require_planned_room
 from harness.running.station_check import check_files
 from harness.station.items import IDENTITY, Item, Workplace
 from harness.station.station import Station, read_station
@@ -131,8 +132,12 @@ def _resume(run: Stopped, station_path: Path, procedure: str | None) -> Path:
         now = max(now, time.time())
     stand_in = StandIn(now, needs_a_person=station.content.needs_a_person)
     work = rehearsed(assignment, name, station.content, stand_in, run.past())
+    if not work.item_sweeps:
+        # a schedule that is over, say: no instrument can change that
+        require_item_swept(run.kept, station.content.bands, name, path)
     if not work.sweeps and not work.connections:
         return _finish(run, stand_in, now)
+    is_finished = False
     with StopSignals() as stop:
         try:
             last_time = run.kept.last_time
@@ -140,14 +145,23 @@ def _resume(run: Stopped, station_path: Path, procedure: str | None) -> Path:
                 workplace, stop, goes_on=run.bench_start, not_before=last_time
             ) as connected:
                 require_same_instruments(run, connected)
+                traces = len(connected.source.traces)
+                needed_bytes = planned_bytes(
+                    [work], [band.points for band in station.content.bands.values()], traces
+                )
+                require_planned_room(path.parent, path.stat().st_size + needed_bytes)
                 journal = take_up(path)
                 going_on = _going_on(run, journal, station.content)
                 place = OpenStation(workplace, connected, stop)
-                return ItemRun(place, assignment, name, item).go_on(work, run.past(), going_on)
+                ItemRun(place, assignment, name, item).go_on(work, run.past(), going_on)
+                is_finished = True
+                stop.look()
         except StopRequested as request:
-            raise stopped(
-                request, f"{path} is as it was", hint=go_on(path, assignment.again)
-            ) from request
+            kept, hint = f"{path} is as it was", go_on(path, assignment.again)
+            if is_finished:
+                kept, hint = f"{path} is finished", ""
+            raise stopped(request, kept, hint=hint) from request
+    return path
 
 
 def read_stopped(path: Path) -> Stopped:
@@ -183,7 +197,7 @@ def _going_on(run: Stopped, journal: RunJournal, station: Station) -> GoingOn:
 
 def _finish(run: Stopped, stand_in: StandIn, now: float) -> Path:
     """Everything was swept; only the end is missing, for which no instrument is needed."""
-    with StopSignals() as stop, stop.deferred():
+    with StopSignals() as stop, stop.shutting_down():
         journal = take_up(run.path)
         try:
             for event in stand_in.events:

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drivers.errors import InputError, TarelineError
-from drivers.quantities import SI_CONTEXT
 from drivers.sweep import SweepSettings
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandResult
@@ -274,9 +273,7 @@ def _left_s(
 def _stated(header: RunHeader) -> _Stated:
     from harness.station.station import Station
 
-    station = Station.model_validate(
-        header.station, context=SI_CONTEXT, by_alias=False, by_name=True
-    )
+    station = Station.as_it_stood(header.station, header.catalogue)
     bands = {band: station.settings(band) for band in station.bands}
     through = station.through
     return _Stated(

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
 
 import numpy as np
 
 from drivers.errors import InputError
 from drivers.quantities import SI_CONTEXT
-from drivers.toml_file import Table
 from harness.analysis.arrays import FloatArray
 from harness.analysis.loss.band import BandReadings, BandResult
 from harness.analysis.loss.contributions_from_readings import (
@@ -31,8 +30,6 @@ from harness.run_file import open_run, read_readings
 from harness.run_file.run import Run
 from harness.station.items import IDENTITY, Item
 from harness.station.station import Station
-
-ModelT = TypeVar("ModelT", bound=Table)
 
 COMMON_CAUSES = frozenset({"through adapter", "paths of the switch"})
 """Lines of a budget that shift all runs of a station alike."""
@@ -90,17 +87,21 @@ class CombinedRuns:
 
 def item_of(run: Run) -> Item:
     """The item as it was stated when the run was made; raises InputError."""
-    return _as_stated(run, Item, {key: v for key, v in run.item.items() if key not in IDENTITY})
+    stated = {key: value for key, value in run.item.items() if key not in IDENTITY}
+    with _damage_told(run):
+        return Item.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
 
 
 def station_of(run: Run) -> Station:
     """The station as it stood when the run was made; raises InputError."""
-    return _as_stated(run, Station, run.station)
+    with _damage_told(run):
+        return Station.as_it_stood(run.station, run.catalogue)
 
 
-def _as_stated(run: Run, model: type[ModelT], stated: dict[str, Any]) -> ModelT:
+@contextmanager
+def _damage_told(run: Run) -> Iterator[None]:
     try:
-        return model.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
+        yield
     except ValueError as error:
         raise InputError(
             f"{str(run.path)!r} is damaged: {error}", hint="take the copy in your backup"

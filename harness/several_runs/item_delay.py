@@ -118,7 +118,7 @@ def _catalogue_velocity(item: Item, station: Station) -> Stated | None:
     try:
         entry = station.known_parts().find(names.pop())
     except UnknownPartError:
-        # the run is older than the catalogue, which may not have the part any more
+        # the run keeps no catalogue, and that of today may not have the part any more
         return None
     return entry.velocity_factor if isinstance(entry, Cable) else None
 

@@ -8,6 +8,7 @@ __all__ = [
     "certificate_details",
     "instrument_tables",
     "items",
+    "leads_level",
     "loss_table",
     "starter_files",
     "statements",

@@ -27,6 +27,7 @@ from harness.analysis.expected.expected_loss import ExpectedLoss, expected_loss
 from harness.analysis.expected.part_list import parse_part
 from harness.analysis.uncertainty.conformity import DecisionRule
 from harness.analysis.uncertainty.limits import Formula, parse_formula
+from harness.station.leads_level import stated_level
 from harness.station.rule_tables import DecisionTable
 from harness.station.station import Station, read_station
 
@@ -207,6 +208,10 @@ def read_workplace(station_path: Path, items_path: Path) -> Workplace:
         catalogue = station.content.known_parts()
         listed = {f"items.{name}": item for name, item in items.content.items.items()}
         listed |= {f"kinds.{name}": item for name, item in items.content.kinds.items()}
+        try:
+            stated_level(station.content, bands[0])
+        except (UnknownPartError, ValueError) as error:
+            mistakes.append(Mistake(str(station_path), "leads.made_of", str(error)))
         for name, item in listed.items():
             try:
                 item.expected(np.array([1e9]), station.content.temperature_c, catalogue)

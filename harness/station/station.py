@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from drivers.quantities import (
+    SI_CONTEXT,
     FrequencyHz,
     RatioDb,
     TemperatureC,
@@ -17,7 +19,11 @@ from drivers.quantities import (
 )
 from drivers.sweep import SweepSettings
 from drivers.toml_file import Mistake, ReadFile, Table, read_table
-from harness.analysis.expected.catalogue_files import CatalogueFile, load_catalogue
+from harness.analysis.expected.catalogue_files import (
+    CatalogueFile,
+    load_catalogue,
+    shipped_entries,
+)
 from harness.analysis.expected.catalogue_parts import Catalogue
 from harness.station.instrument_tables import (
     RECORDED_FLOOR_DB,
@@ -70,6 +76,22 @@ class LeadsTable(Table):
     """Most by which the losses of the two leads, pads included, differ."""
     flexure_db: RatioDb | None = Field(default=None, alias="flexure", ge=0)
     """Limits of what moving the leads from through to item does to the reading."""
+    made_of: tuple[str, ...] | None = None
+    """Cables and connectors of both together, as an item's; see `leads_level`."""
+    pads_db: RatioDb | None = Field(default=None, alias="pads", ge=0)
+    """Of all pads together."""
+    loss_limits_db: RatioDb | None = Field(default=None, alias="loss_limits", gt=0)
+    """Most that the level of joined leads is off what follows from these; None: not compared."""
+
+    @model_validator(mode="after")
+    def _loss_with_limits(self) -> LeadsTable:
+        says_loss = self.made_of is not None or self.pads_db is not None
+        if says_loss != (self.loss_limits_db is not None):
+            raise ValueError(
+                "loss_limits, and made_of or pads, belong together: how far may joined leads read "
+                'off what these lose, such as "1 dB"?'
+            )
+        return self
 
     @model_validator(mode="after")
     def _both_or_neither(self) -> LeadsTable:
@@ -129,6 +151,8 @@ class Station(Table):
     """What is in that file, so that a run file knows it; or such tables in the station itself."""
     decision: DecisionTable = DecisionTable()
     bands: dict[str, Band]
+    _catalogue_then: Catalogue | None = PrivateAttr(default=None)
+    """What stands in the run file in place of the catalogue that comes with Tareline."""
 
     @field_validator("bands")
     @classmethod
@@ -221,9 +245,21 @@ class Station(Table):
         return self.switch is None and self.simulation is None
 
     def known_parts(self) -> Catalogue:
-        """The catalogue that comes with Tareline, with the station's own parts before it."""
-        shipped = load_catalogue()
+        """The catalogue that comes with Tareline, or what a run kept of it, with the station's
+        own parts before it."""
+        shipped = self._catalogue_then or load_catalogue()
         return shipped if self.parts is None else shipped.with_entries(self.parts.catalogue())
+
+    def shipped_parts(self, names: Iterable[str]) -> CatalogueFile:
+        """Of the parts called `names`, the entries that come with Tareline: what a run keeps of
+        the catalogue, since the next edition may state other figures.
+
+        Raises:
+            UnknownPartError: neither the catalogue nor the station has such a part.
+        """
+        known, own = self.known_parts(), self.parts or CatalogueFile()
+        found = {known.find(name).name for name in names}
+        return shipped_entries().only(found - own.names)
 
     def instruments(self) -> dict[str, InstrumentTable]:
         """Every instrument by the name of its table."""
@@ -299,6 +335,19 @@ class Station(Table):
     def as_dict(self) -> dict[str, Any]:
         """SI numbers with the unit at the end of each key; what is not stated is left out."""
         return self.model_dump(exclude_none=True)
+
+    @classmethod
+    def as_it_stood(cls, stated: Mapping[str, Any], catalogue: Mapping[str, Any]) -> Self:
+        """The station of a run file, by what the file states of it and of the catalogue of then;
+        where it states no catalogue, that of today counts.
+
+        Raises:
+            ValueError: either is damaged.
+        """
+        station = cls.model_validate(stated, context=SI_CONTEXT, by_alias=False, by_name=True)
+        if catalogue:
+            station._catalogue_then = CatalogueFile.model_validate(catalogue).catalogue()
+        return station
 
 
 def read_station(path: Path) -> ReadFile[Station]:

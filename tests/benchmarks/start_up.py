@@ -49,7 +49,7 @@ def shorts(run: Path) -> list[Short]:
     Two do not reach their aims. What a plan has to load of others (typer's checks, numpy,
     scipy.special, rich) takes 3.2 times the bare program by itself, a third of it because
     scipy.special looks through all of numpy. What a page has to load (with matplotlib) takes 6
-    times; laying out and writing its twelve drawings takes most of the rest.
+    times; laying out and writing its seven drawings takes most of the rest.
     """
     return [
         Short(("--help",), 1.5, 1.5),

@@ -1,6 +1,7 @@
 """The command line in a process of its own, forked from the tests': what it imports is there
 already, so that it starts at once. Some tests start it from nothing, as a person does."""
 
+import gc
 import importlib
 import os
 import sys
@@ -8,28 +9,34 @@ import tempfile
 import warnings
 from functools import cache
 from pathlib import Path
+from pkgutil import walk_packages
 from types import SimpleNamespace
 
+import harness
 from harness.analysis.expected.catalogue_files import load_catalogue
+from harness.commands.cli import command
 
-FROM_NOTHING = (sys.executable, "-c", "from harness.commands.cli import main; main()")
+FROM_NOTHING = (sys.executable, "-c", "from harness.commands.start import main; main()")
 NO_STATUS = 70
 LOADED = (
-    "harness.commands.reporting", "harness.evaluation.verification", "harness.planning.planned",
-    "harness.report.pages.run_page", "harness.running.afterwards", "harness.running.import_run",
-    "harness.running.measure", "harness.running.truth_check", "jinja2", "matplotlib.backends",
-    "matplotlib.figure", "matplotlib.backends.backend_svg", "matplotlib.font_manager", "pyvisa_py",
-    "quantiphy", "rich.table", "scipy.integrate", "scipy.interpolate", "scipy.linalg",
-    "scipy.optimize", "scipy.stats",
+    "encodings.idna", "jinja2", "matplotlib.backends", "matplotlib.backends.backend_svg",
+    "matplotlib.figure", "matplotlib.font_manager", "procedures.qualify", "pydantic.type_adapter",
+    "pyvisa_py", "quantiphy", "rich._emoji_codes", "rich.console", "rich.markup", "rich.progress",
+    "rich.table", "scipy.integrate", "scipy.interpolate", "scipy.linalg", "scipy.optimize",
+    "scipy.stats", "typer.rich_utils",
 )  # fmt: skip
+"""What the house imports where it is used."""
 
 
 @cache
 def load():
-    """Have what commands import only when they are carried out, before the first is forked."""
-    for name in LOADED:
+    """Have there before the first is forked what commands import and make for themselves."""
+    for name in (*LOADED, *(each.name for each in walk_packages(harness.__path__, "harness."))):
         importlib.import_module(name)
     load_catalogue()
+    command()
+    gc.collect()
+    gc.freeze()
 
 
 class Started:
@@ -100,7 +107,7 @@ def _be_the_command(arguments, folder, stdin, stdout, stderr):
         sys.stdout, sys.stderr = (os.fdopen(n, "w", encoding="utf-8") for n in (1, 2))
         sys.argv = ["tareline", *map(str, arguments)]
         warnings.resetwarnings()
-        from harness.commands.cli import main
+        from harness.commands.start import main
 
         main()
         status = 0

@@ -13,7 +13,7 @@ from harness.running.measure import Assignment, measure
 from harness.station.items import read_workplace
 
 # a loaded machine may need minutes for the campaigns
-pytestmark = [pytest.mark.study, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
 
 CAMPAIGNS = 120
 BAND = "backhaul-2400"

@@ -7,10 +7,10 @@ in the key. Nothing but numbers, words of closed lists and sources is in them.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
 from functools import cache
 from importlib import resources
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -139,6 +139,27 @@ class CatalogueFile(Entry):
             raise ValueError(f"{twice[0]!r} is both a cable and a joint: rename one")
         return self
 
+    @property
+    def names(self) -> set[str]:
+        """Of all entries."""
+        return {*self.cables, *self.joints}
+
+    def only(self, names: Collection[str]) -> CatalogueFile:
+        """The entries of these names, with the sources that they refer to."""
+        cables = {name: entry for name, entry in self.cables.items() if name in names}
+        joints = {name: entry for name, entry in self.joints.items() if name in names}
+        referred = {s for e in (*cables.values(), *joints.values()) for s in _sources(e)}
+        sources = {key: text for key, text in self.sources.items() if key in referred}
+        return CatalogueFile.model_construct(sources=sources, cables=cables, joints=joints)
+
+    def with_entries(self, other: CatalogueFile) -> CatalogueFile:
+        """Both together, of which neither has what the other has."""
+        return CatalogueFile.model_construct(
+            sources=self.sources | other.sources,
+            cables=self.cables | other.cables,
+            joints=self.joints | other.joints,
+        )
+
     def catalogue(self) -> Catalogue:
         """The entries as values."""
         return Catalogue(
@@ -147,11 +168,26 @@ class CatalogueFile(Entry):
         )
 
 
+def _sources(entry: Entry) -> Iterator[str]:
+    values: dict[str, Any] = dict(entry)
+    for key, value in values.items():
+        if isinstance(value, Entry):
+            yield from _sources(value)
+        elif key == "source":
+            yield value
+
+
+@cache
+def shipped_entries() -> CatalogueFile:
+    """The entries that come with Tareline, as their files state them."""
+    whole = CatalogueFile()
+    for file in SHIPPED:
+        text = (resources.files("harness.analysis.expected") / file).read_text("utf-8")
+        whole = whole.with_entries(CatalogueFile.model_validate(tomllib.loads(text)))
+    return whole
+
+
 @cache
 def load_catalogue() -> Catalogue:
     """The catalogue that comes with Tareline."""
-    whole = Catalogue({}, {})
-    for file in SHIPPED:
-        text = (resources.files("harness.analysis.expected") / file).read_text("utf-8")
-        whole = CatalogueFile.model_validate(tomllib.loads(text)).catalogue().with_entries(whole)
-    return whole
+    return shipped_entries().catalogue()

@@ -4,4 +4,5 @@ __all__ = [
     "made_connection",
     "reads_like",
     "same_making",
+    "zero_level",
 ]

@@ -52,6 +52,10 @@ class Likeness(Enum):
     """What was between the leads before, where they should be joined."""
     MOVED = "moved"
     """Joined leads that lost or won more than can be explained."""
+    UNLIKE_EARLIER = "unlike earlier"
+    """Joined leads that do not read as at earlier sittings."""
+    UNLIKE_STATED = "unlike stated"
+    """Joined leads that do not lose what they are stated to lose."""
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,10 @@ from harness.analysis.stability.stability import Stability, stability_of
 from harness.analysis.uncertainty.budget import Contribution
 from harness.analysis.uncertainty.conformity import Decision
 
-FIRST_RULES, RULES = 1, 2
+FIRST_RULES, RULES = 1, 3
 """By which figures follow from readings. A run keeps those that it was begun under, so that what
-was said of it stays said: the first ones (`first_rules`), and those of today."""
+was said of it stays said: the first ones (`first_rules`), and those of today. By the second ones
+a reflection that nobody knows was total; otherwise they were those of today."""
 
 Method = Literal["gum", "monte carlo"]
 """How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""

@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import RULES, Statements
+from harness.analysis.loss.band import FIRST_RULES, Statements
 from harness.analysis.loss.first_rules import NO_NOISE_LEFT, common_noise_lines
 from harness.analysis.loss.loss import InsertionLosses
 from harness.analysis.loss.pooling import PooledRepeatability, is_larger, is_larger_variance
@@ -183,7 +183,7 @@ def making_of_through(found: LossStatistics, item: OneMaking, statements: Statem
         )
     source = item.source if item.type == "B" else f"taken as that of the item: {item.source}"
     made = replace(item, source=source)
-    if statements.rules < RULES:
+    if statements.rules == FIRST_RULES:
         return made
     if item.estimate == INSERTIONS_ESTIMATE and statements.history is None:
         made = replace(made, variance_db2=_without_noise_of_item(found, item))
@@ -249,7 +249,7 @@ def noise_lines(
     if not (insertions.within_dof or makings.within_dof):
         notes.append("Single sweeps only: their noise could not be found and is NOT in U.")
         return []
-    if statements.rules < RULES:
+    if statements.rules == FIRST_RULES:
         return common_noise_lines(found, item.noise_share, through.noise_share)
     squares = np.square(found.losses.reference_weights)
     of_item = (insertions.mean_share - item.noise_share) / insertions.groups

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import RULES, BandMeans, Statements
+from harness.analysis.loss.band import FIRST_RULES, RULES, BandMeans, Statements
 from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.mismatch import (
     TwoPort,
@@ -45,12 +45,13 @@ def mismatch_lines(
     """Mismatch between leads and through, and leads and item (Harris and Warner 1981); and what it
     is more where the item reflects more than was read of it. `rest` are all other lines."""
     item_s21 = np.minimum(10.0 ** (-loss_db / 20.0), 1.0)
-    if statements.rules < RULES:
+    if statements.rules == FIRST_RULES:
         return _lines(_by_first_rules(readings, item_s21, statements), item_s21, statements)
     stated = statements.item_reflection
     highest = np.full_like(item_s21, 1.0 if stated is None else stated)
     found = _lines(_item_reflections(readings, statements, highest), item_s21, statements)
-    if stated is None and None in (readings.trace("S11"), readings.trace("S22")):
+    unknown = stated is None and None in (readings.trace("S11"), readings.trace("S22"))
+    if unknown and statements.rules == RULES:
         for _ in range(LOOKS):
             u_db = combine([*rest, *found]).expanded_uncertainty_db
             highest = np.minimum(highest, passive_reflection(loss_db + u_db))
@@ -123,10 +124,10 @@ def _item_reflections(
         said.append("item: return_loss")
     elif len(named) < 2:
         where = "" if not named else " at the other end"
-        said.append(
-            f"item's reflection{where} neither stated nor measured: taken as the most that a "
-            "passive item of its loss can have"
-        )
+        taken = "total"
+        if statements.rules == RULES:
+            taken = "the most that a passive item of its loss can have"
+        said.append(f"item's reflection{where} neither stated nor measured: taken as {taken}")
     return _Reflections(found[0], found[1], most[0], most[1], bool(named), ", ".join(said))
 
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import RULES, Statements
+from harness.analysis.loss.band import FIRST_RULES, Statements
 from harness.analysis.loss.contributions_from_readings import OneMaking
 from harness.analysis.loss.first_rules import RMS_WITHIN, smooth_departure_s
 from harness.analysis.loss.loss import InsertionLosses
@@ -61,7 +61,7 @@ def drift_lines(
     if is_beyond:
         notes.append(_beyond_note(rate))
     distribution: Distribution = "rectangular"
-    if rate is not None and statements.rules < RULES:
+    if rate is not None and statements.rules == FIRST_RULES:
         off_s = float(np.mean(smooth_departure_s(losses)))
         half_db = np.full(shape, rate * off_s / SECONDS_PER_HOUR)
         source = "station: drift_per_hour (GUM 4.3.7)"
@@ -140,7 +140,7 @@ def _made_db2(
     """Variance of the difference of two neighbouring checks by how they were made and swept."""
     counts = np.bincount(found.losses.check)
     variance_db2 = through.variance_db2
-    if statements.rules == RULES:
+    if statements.rules > FIRST_RULES:
         noise_share = max(found.makings.mean_share - through.noise_share, 0.0)
         variance_db2 = variance_db2 + noise_share * np.square(found.makings.within_db)
     return np.asarray(variance_db2 * (1.0 / counts[number] + 1.0 / counts[number + 1]))
@@ -150,11 +150,11 @@ def _within(through: OneMaking, statements: Statements, changes: int) -> float:
     """Standard deviations of the makings that explain a change: Student's t, so that of runs
     whose zero kept to what is stated at most `HONEST_MARKED` get a mark, all bands and changes
     taken together (Bonferroni)."""
-    if statements.rules < RULES:
+    if statements.rules == FIRST_RULES:
         return RMS_WITHIN
     return float(coverage_factor(through.dof, 1.0 - HONEST_MARKED / (changes * statements.bands)))
 
 
 def _resolution_db(statements: Statements) -> float:
     """Two readings rounded to a step differ by up to one of it."""
-    return 0.0 if statements.rules < RULES else statements.resolution_db or 0.0
+    return 0.0 if statements.rules == FIRST_RULES else statements.resolution_db or 0.0

@@ -13,7 +13,7 @@ import numpy as np
 from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.expected_loss import ExpectedLoss
 from harness.analysis.loss.advice import advise
-from harness.analysis.loss.band import RULES, BandReadings, BandResult, Method, Statements
+from harness.analysis.loss.band import FIRST_RULES, BandReadings, BandResult, Method, Statements
 from harness.analysis.loss.contributions_from_readings import (
     connection_lines,
     making_of_item,
@@ -169,7 +169,7 @@ def evaluate(
 
 
 def _published_dof(budget: tuple[Contribution, ...], statements: Statements) -> FloatArray | None:
-    if statements.rules < RULES:
+    if statements.rules == FIRST_RULES:
         return None
     return combine(budget, effective_dof=welch_satterthwaite).effective_dof
 

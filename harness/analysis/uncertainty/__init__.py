@@ -6,4 +6,5 @@ __all__ = [
     "limits",
     "mismatch",
     "monte_carlo",
+    "student",
 ]

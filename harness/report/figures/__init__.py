@@ -1,6 +1,7 @@
 """Drawings, as SVG."""
 
 __all__ = [
+    "budget_figure",
     "expectation_figure",
     "gauge_figure",
     "lot_figures",

@@ -6,7 +6,6 @@ their text stays readable on a telephone; a wide page sets them side by side.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +15,6 @@ from harness.analysis.arrays import FloatArray
 from harness.evaluation.standing import Standing, standing_of_band, worst_index, worst_point
 from harness.report.figures.svg import (
     EXPECTED,
-    HAIRLINE,
-    INK,
     LIMIT,
     LOSS,
     MUTED,
@@ -25,7 +22,7 @@ from harness.report.figures.svg import (
     rendered,
 )
 from harness.report.words import numbers
-from harness.report.words.sentences import band_span, greatest_first
+from harness.report.words.sentences import band_span
 from harness.report.words.time_axis import time_scale
 from harness.run_file.run import BandResult
 
@@ -35,7 +32,6 @@ if TYPE_CHECKING:
 _LOSS_HEIGHT = 285
 _STRIP_HEIGHT = 74
 _STRIPS_FRAME = 84
-_BAR_STEP = 38
 _VEIL = 0.17
 _LEGEND = ("loss", "expected", "limit", "worst")
 
@@ -128,44 +124,6 @@ def zero_figure(bands: Mapping[str, BandResult], started_unix: float, key: str) 
     return _strips(
         shown, changes, places, key, f"Since the run's start, {unit}", "Change of the zero",
         whole=False,
-    )  # fmt: skip
-
-
-def budget_figure(name: str, band: BandResult, key: str) -> str:
-    """Standard uncertainties at the worst point, greatest first, and their combination."""
-    index = worst_index(band)
-    lines = [
-        (line.name, line.type, float(line.standard_uncertainty_db[index]))
-        for line in greatest_first(band)
-    ]
-    combined = float(band.standard_uncertainty_db[index])
-    longest = max([u for u in (*(u for *_, u in lines), combined) if np.isfinite(u)], default=0.0)
-    rows = [(f"{name} ({kind})", u, LOSS if kind == "A" else EXPECTED) for name, kind, u in lines]
-    rows.append(("combined standard uncertainty", combined, INK))
-    height = _BAR_STEP * len(rows) + 8
-
-    def paint(figure: Figure) -> None:
-        from matplotlib.patches import Rectangle
-
-        axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-        axes.set_axis_off()
-        axes.set(xlim=(0.0, 400.0), ylim=(height, 0.0))
-        for place, (label, u, colour) in enumerate(rows):
-            top = place * _BAR_STEP + 2
-            short = textwrap.shorten(numbers.printable(label), 44, placeholder=" …")
-            axes.text(0, top + 15, short)
-            axes.text(400, top + 15, f"{numbers.two_digits(u)} dB", ha="right")
-            whole = Rectangle((0, top + 21.5), 400, 9, color=HAIRLINE, alpha=0.45, linewidth=0)
-            axes.add_patch(whole)
-            if np.isfinite(u) and longest > 0.0:
-                share = 400 * u / longest
-                axes.add_patch(Rectangle((0, top + 21.5), share, 9, color=colour, linewidth=0))
-
-    said = ", ".join(f"{label} {numbers.two_digits(u)} dB" for label, u, _ in rows)
-    where = numbers.frequency(float(band.frequency_hz[index]))
-    return rendered(
-        paint, key=key, label=f"Uncertainty budget of {name} at {where}: {said}.", height=height,
-        constrained=False,
     )  # fmt: skip
 
 

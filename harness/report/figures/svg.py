@@ -82,7 +82,6 @@ def rendered(
     key: str,
     label: str,
     height: float,
-    constrained: bool = True,
 ) -> str:
     """The SVG element that `paint` draws on a figure `WIDTH` by `height` units.
 
@@ -103,16 +102,16 @@ def rendered(
         matplotlib.rcParams.update(_SETTINGS | {"svg.hashsalt": key})
         figure = Figure(
             figsize=(WIDTH / _UNITS_PER_INCH, height / _UNITS_PER_INCH),
-            layout="constrained" if constrained else None,
+            layout="constrained",
         )
         FigureCanvasSVG(figure)
         paint(figure)
         _place_missing_labels(figure)
         layout = figure.get_layout_engine()
-        if layout is not None:
-            # with an engine saving would draw all once more, and once more again to get here
-            layout.execute(figure)
-            figure.set_layout_engine(None)
+        assert layout is not None
+        # with an engine saving would draw all once more, and once more again to get here
+        layout.execute(figure)
+        figure.set_layout_engine(None)
         drawn = io.StringIO()
         figure.savefig(drawn, format="svg", transparent=True, metadata={"Date": None})
     return _for_page(drawn.getvalue(), key, numbers.printable(label))

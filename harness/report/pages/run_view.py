@@ -17,6 +17,7 @@ from harness.evaluation.standing import (
     worst_point,
 )
 from harness.report.figures import run_figures as figures
+from harness.report.figures.budget_figure import budget_figure
 from harness.report.pages.stability_view import (
     FaultRow,
     StabilityView,
@@ -181,7 +182,7 @@ def _view_band(name: str, band: BandResult, key: str, standing: Standing) -> Ban
         probability=numbers.probability(decision.conformance_probability) if decision else NONE,
         risk=_risk(decision),
         figure=figures.loss_figure(name, band, f"{key}-loss", standing),
-        budget_figure=figures.budget_figure(name, band, f"{key}-budget"),
+        budget_figure=budget_figure(name, band),
         budget=[
             BudgetLine(
                 line.name,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from harness.analysis.expected.catalogue_files import load_catalogue
+from harness.analysis.expected.catalogue_files import CatalogueFile, load_catalogue
 from harness.analysis.expected.catalogue_parts import UnknownPartError
 from harness.analysis.expected.part_list import parse_part
 from harness.run_file.run import Run
@@ -17,12 +17,14 @@ def rating_notes(run: Run) -> list[tuple[str, str]]:
     What the station states of parts of its own may rate them otherwise, so those say nothing.
     """
     own = run.station.get("parts") or {}
+    kept = run.catalogue
+    shipped = CatalogueFile.model_validate(kept).catalogue() if kept else load_catalogue()
     said = []
     for name in dict.fromkeys(_names(run.item)):
         if any(name in (own.get(table) or {}) for table in ("cables", "joints")):
             continue
         try:
-            entry = load_catalogue().find(name)
+            entry = shipped.find(name)
         except UnknownPartError:
             continue
         rated = entry.rated_frequency

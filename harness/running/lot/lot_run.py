@@ -12,6 +12,7 @@ from threading import Thread
 
 from drivers.errors import InputError, InstrumentError, ProcedureError, RunFileError
 from drivers.quantities import counted
+from drivers.stop_signals import StopRequested, StopSignals
 from drivers.sweep import SweepSettings
 from harness.bench.lot_bench import LotBench
 from harness.bench.lot_rehearsal import rehearse_lot
@@ -22,8 +23,6 @@ from harness.connections.hands_free.hands_free_exchange import require_hands_fre
 from harness.connections.operator_prompts import in_both_units
 from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.connected import connect
-from harness.running.connection_statements import judge_of
-from harness.running.interrupts import StopRequested, StopSignals
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
 from harness.running.lot.left_off import left_off
@@ -196,7 +195,7 @@ class _LotRun:
         )
         equipment = dataclasses.replace(
             self._place.equipment(exchange, ZeroRecord(), _Doing(terminal)),
-            judge=judge_of(self._workplace.station, self._items),
+            judge=self._place.judge(self._items),
             is_sure=person.is_sure if self._connected.hand is None else None,
         )
         bench = LotBench(equipment, self._bands, sitting)

@@ -19,8 +19,12 @@ from harness.station.starter_files import write_starter
 from tests.drivers.sweep_cases import CEILING_DBM, KINDS, UNLIKE, Case, made
 from tests.drivers.unlike import line_response
 from tests.drivers.unlike_bench import unlike_bench
+from tests.long_cases import long
 
 SETTINGS = SweepSettings(2.4e9, 2.48e9, 51, -10.0, 1000.0)
+
+
+IN_OTHER_WORDS = [kind for kind in KINDS if kind.startswith(UNLIKE) or "unlike" in kind]
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +42,10 @@ def addresses(tmp_path_factory):
         yield {**bench.addresses, **unlike}
 
 
-@pytest.fixture(params=KINDS)
+QUICK = ("vector", "stepped", "tracking unlike", "centre-span serial", "listed")
+
+
+@pytest.fixture(params=[*QUICK, *long(*(kind for kind in KINDS if kind not in QUICK))])
 def case(request, addresses):
     """Every kind of source, opened; RF is off when the test is over."""
     traffic = io.StringIO()
@@ -100,7 +107,12 @@ def require_asked_for(sweep):
 
 
 @pytest.mark.parametrize(
-    "case", [n for n in KINDS if n.startswith(UNLIKE) or "unlike" in n], indirect=True
+    "case",
+    [
+        *(n for n in IN_OTHER_WORDS if "serial" not in n),
+        *long(*(n for n in IN_OTHER_WORDS if "serial" in n)),
+    ],
+    indirect=True,
 )
 def test_unlike_words_give_the_same_numbers(case):
     """Against the response that the analyzers are declared to have, but for their noise."""
@@ -295,7 +307,7 @@ def test_made_safe_when_out_of_step(case):
     source.sweep()
 
 
-@pytest.mark.parametrize("case", ["vector", "vector S21", "centre-span"], indirect=True)
+@pytest.mark.parametrize("case", ["vector", *long("vector S21", "centre-span")], indirect=True)
 @pytest.mark.parametrize("ports", [1, 2])
 @pytest.mark.parametrize(
     ("form", "unit", "unit_hz"), [("ri", "Hz", 1.0), ("ma", "MHz", 1e6), ("db", "GHz", 1e9)]

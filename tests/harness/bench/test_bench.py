@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.errors import InputError, InstrumentError, RunFileError
+from drivers.stop_signals import StopSignals
 from drivers.sweep import SweepSettings
 from harness.bench import rehearsal
 from harness.bench.operator_lines import OperatorLine
@@ -14,7 +15,6 @@ from harness.bench.procedure import Procedure
 from harness.bench.rehearsal import rehearse
 from harness.connections.operator_exchange import OperatorExchange
 from harness.running.finding_procedures import find_procedure, procedure_names
-from harness.running.interrupts import StopSignals
 from harness.running.item_run import Assignment, ItemRun
 from harness.running.measure import rehearsed
 from harness.running.open_station import OpenStation

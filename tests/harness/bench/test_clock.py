@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivers.stop_signals import StopRequested, StopSignals
 from harness.bench import clock as clock_module
 from harness.bench.clock import SteadyClock, wait_until
-from harness.running.interrupts import StopRequested, StopSignals
 
 
 def test_a_clock_that_somebody_sets_back_changes_nothing(monkeypatch):
@@ -38,7 +38,7 @@ def test_waiting_ends_at_its_time_however_long_each_sleep_is(waits):
         now[0] += seconds
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(time, "sleep", sleep)
+        patch.setattr(clock_module, "sleep", sleep)
         for wait in waits:
             until = now[0] + wait
             wait_until(until, lambda: now[0], None)

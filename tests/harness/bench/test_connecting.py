@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
+from harness.analysis.likeness.reads_like import Likeness
+from harness.analysis.likeness.zero_level import ForeseenZero
 from harness.bench.bench import Bench
 from harness.bench.connecting import join_leads, sweep_insertion
 from harness.bench.connection_judge import ConnectionJudge
@@ -18,7 +20,7 @@ from harness.bench.equipment import Equipment
 from harness.bench.replay import Replay
 from harness.bench.sweeping import Sweeping
 from harness.bench.takeover import MARK
-from harness.run_file.run import DOUBT, Event
+from harness.run_file.run import DOUBT, ZERO_ANEW, Event
 from tests.harness.analysis.likeness.test_likeness import PIG, STATED, foreseen
 from tests.harness.analysis.likeness.worlds import BANDS, World
 
@@ -34,8 +36,9 @@ class Place:
 
     traces = S_PARAMETERS
 
-    def __init__(self, does=(), sure=(), seed=4):
+    def __init__(self, does=(), sure=(), seed=4, foreseen_zeros=()):
         self.world = World(seed, bands=(BAND,))
+        self.foreseen_zeros = foreseen_zeros
         self.does = list(does)
         self.sure = list(sure)
         self.rows, self.events, self.said, self.asked = [], [], [], []
@@ -43,7 +46,12 @@ class Place:
         self.needs_a_person = bool(sure)
 
     def equipment(self, *, may_ask):
-        judge = ConnectionJudge(STATED, lambda name: foreseen(PIG, self.world), lambda apart_s: 0.1)
+        judge = ConnectionJudge(
+            STATED,
+            lambda name: foreseen(PIG, self.world),
+            lambda apart_s: 0.1,
+            foreseen_zeros=self.foreseen_zeros,
+        )
         return Equipment(
             source=self, exchange=self, journal=self, progress=self, clock=self.clock,
             unbroken=nullcontext, floor_db=-140.0, judge=judge,
@@ -176,6 +184,48 @@ def test_normalized_with_the_item_in_place_nothing_gets_a_verdict():
     assert "something was between the leads while normalizing" in place.asked[0]
     assert "the zero is wrong" in place.doubts()[0]
     assert "Was something between the leads while normalizing?" in place.doubts()[1]
+
+
+def foreseen_zero(likeness, off_db=0.0, sittings=0):
+    level_db = World(4, bands=(BAND,)).connects("through")[BAND].level_db
+    return {BAND: ForeseenZero(float(np.mean(level_db)) + off_db, 0.2, likeness, sittings)}
+
+
+SIX_SITTINGS = foreseen_zero(Likeness.UNLIKE_EARLIER, sittings=6)
+
+
+def test_an_item_in_place_while_normalizing_is_asked_about_before_anything_is_measured():
+    """Once; taken out then, all is well, and how the zero compares is kept. Left in, nothing gets
+    a verdict, whoever is there."""
+    honest = measure(Place([PIG], sure=[False], foreseen_zeros=[SIX_SITTINGS]), insertions=1)
+    (asked,) = honest.asked
+    assert asked.startswith("Is an item still in, or a lead loose?")
+    assert "dB more than in the 6 sittings before" in asked
+    assert honest.doubts() == []
+    assert sum(row[2] for row in honest.rows) == 2
+    compared = [e.text for e in honest.events if e.text.startswith("the joined leads lose")]
+    assert len(compared) == 1
+    left_in = Place([PIG, FORGETS], sure=[False] * 3, foreseen_zeros=[SIX_SITTINGS])
+    assert "in the 6 sittings before" in measure(left_in, insertions=1).doubts()[0]
+    alone = measure(Place([PIG, PIG], foreseen_zeros=[SIX_SITTINGS]), insertions=1, may_ask=False)
+    assert "in the 6 sittings before" in alone.doubts()[0]
+
+
+def test_an_honest_zero_is_not_asked_about():
+    place = measure(Place(sure=["never asked"], foreseen_zeros=[SIX_SITTINGS]), insertions=1)
+    assert place.asked == place.doubts() == []
+
+
+@pytest.mark.parametrize(
+    ("likeness", "is_anew"), [(Likeness.UNLIKE_EARLIER, True), (Likeness.UNLIKE_STATED, False)]
+)
+def test_other_leads_are_believed_where_somebody_is_sure(likeness, is_anew):
+    """Zeros before that count no more; what is stated stays stated."""
+    foreseen_zeros = [foreseen_zero(likeness, off_db=-3.0)]
+    place = measure(Place(sure=[True], foreseen_zeros=foreseen_zeros), insertions=1)
+    assert place.asked[0].startswith("Is a pad left out, or are these other leads than before?")
+    assert place.doubts() == []
+    assert any(event.kind == ZERO_ANEW for event in place.events) is is_anew
 
 
 @pytest.mark.parametrize("persists", [False, True])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from drivers.errors import InputError, LinkError, RunFileError
+from drivers.stop_signals import StopRequested
 from drivers.sweep import S_PARAMETERS, Sweep, SweepSettings
 from harness.analysis.loss.band import BandReadings
 from harness.bench.bench import Bench
@@ -23,7 +24,6 @@ from harness.run_file import (
     read_readings,
     read_temperature,
 )
-from harness.running.interrupts import StopRequested
 from procedures.overnight import overnight
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)

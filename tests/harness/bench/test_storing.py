@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 
 from drivers.errors import AnswerError, LinkError, RunFileError
+from drivers.stop_signals import StopRequested, StopSignals
 from drivers.sweep import S_PARAMETERS, SuspectSweepError, Sweep, SweepSettings
 from harness.bench.bench import Bench
 from harness.bench.equipment import Equipment
 from harness.bench.storing import Storing
 from harness.run_file import RunHeader, RunJournal, count_suspects, open_run, read_readings
 from harness.run_file.column import Column
-from harness.running.interrupts import StopRequested, StopSignals
 
 BAND = SweepSettings(1e9, 2e9, 11, -10.0, 1e3)
 GRID = BAND.frequency_hz()
@@ -107,9 +107,9 @@ def log():
     return []
 
 
-def bench_of(source, surroundings, journal, unbroken=nullcontext):
+def bench_of(source, surroundings, journal, unbroken=nullcontext, **others):
     equipment = Equipment(
-        source, surroundings, journal, surroundings, lambda: 0.0, unbroken, -90.0
+        source, surroundings, journal, surroundings, lambda: 0.0, unbroken, -90.0, **others
     )  # fmt: skip
     return Bench(equipment, "X", {"a": BAND, "b": BAND})
 
@@ -250,6 +250,32 @@ def test_a_disk_that_hangs_does_not_keep_rf_on(journal, log, path, held_disk):
     # the disk lets go only when RF is off; what was under way then stays, and is reported
     assert log[-4:] == ["made safe", "done", "done", "done"]
     assert times(path)["a"] == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    "call",
+    [lambda bench: bench.note("x"), Bench.rf_off, Bench.normalize, Bench.check_normalization],
+)
+def test_every_call_looks_for_a_stop_signal(journal, log, call):
+    """Also where what sweeps and connects knows of none, and before it is told anything."""
+    with StopSignals():
+        bench = bench_of(Source(log), Surroundings(log), journal)
+        bench.normalize(1)
+        told = list(log)
+        os.kill(os.getpid(), signal.SIGTERM)
+        with pytest.raises(StopRequested):
+            call(bench)
+        assert log == told
+
+
+def test_a_run_file_that_is_elsewhere_is_told_before_rf_is_on(journal, log):
+    def elsewhere():
+        raise RunFileError("renamed")
+
+    bench = bench_of(Source(log), Surroundings(log), journal, require_file=elsewhere)
+    with pytest.raises(RunFileError, match="renamed"):
+        bench.normalize(1)
+    assert not {"configure", "rf on"} & set(log)
 
 
 def test_no_thread_outlives_the_sweeping(journal, log):

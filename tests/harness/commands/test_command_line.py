@@ -18,6 +18,7 @@ from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
 from tests.harness.command_line import FROM_NOTHING, Started, tareline
 from tests.harness.set_ups import use_set_up
+from tests.long_cases import long
 
 SWEEPING = 1 << 3
 DEADLINE_S, LOOK_EVERY_S = 30.0, 0.05
@@ -381,10 +382,12 @@ def test_a_procedure_that_fails_on_the_way_keeps_its_sweeps(workplace_folder):
         assert len(read_readings(file)["satellite"].insertion_time) == 1
 
 
-def test_ctrl_c_at_any_instant_ends_in_order(workplace_folder, start_bench):
+@pytest.mark.parametrize("trials", [2, *long(12)])
+def test_ctrl_c_at_any_instant_ends_in_order(workplace_folder, start_bench, trials):
     """Also in the middle of a query, whose late answer must not be taken for that to "is RF
     off?". Status 130 (or, had it just ended, that of a finished run), RF off, file readable."""
     process = start_bench()
+    use_set_up(workplace_folder, "vector", points=11)
     use_running_bench(workplace_folder, process)
     other = Link(process.addresses["analyzer"])
     other.open()
@@ -392,7 +395,7 @@ def test_ctrl_c_at_any_instant_ends_in_order(workplace_folder, start_bench):
     log = workplace_folder / "log"
     os.mkfifo(log)
     rng = random.Random(7)
-    for trial in range(8):
+    for trial in range(trials):
         results = workplace_folder / f"results-{trial}"
         run = Started(
             ("run", "qualify", "--item", "JMP-0107", "--insertions", "2", "--results", results),

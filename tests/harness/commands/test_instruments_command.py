@@ -87,7 +87,7 @@ def test_rf_goes_off_when_a_trial_is_killed(addresses):
         [
             sys.executable,
             "-c",
-            "from harness.commands.cli import main; main()",
+            "from harness.commands.start import main; main()",
             "instruments",
             *words,
         ],

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.station.starter_files import write_starter
+from tests.long_cases import long
 
 HOUSE = Path(__file__).parents[3]
 SAMPLE = HOUSE / "results" / "sample" / "qualify-PIG-0451.h5"
@@ -29,10 +30,15 @@ main()
         (["--help"], HEAVY | {"numpy"}),
         (["check"], HEAVY | {"rich"}),
         (["expect", "RG-316 450 mm + 2 x SMA"], HEAVY),
-        (["plan", "--item", "PIG-0451"], DRAWING | TALKING | {"skrf", "pandas", "scipy.stats"}),
         (["report", str(SAMPLE), "--json"], (HEAVY - {"h5py"}) | {"rich"}),
-        (["report", str(SAMPLE), "--page", "page.html"], TALKING | SOLVING | {"skrf", "pandas"}),
-        (["verify", str(SAMPLE)], DRAWING | TALKING | {"skrf", "pandas", "scipy.stats"}),
+        *long(
+            (["plan", "--item", "PIG-0451"], DRAWING | TALKING | {"skrf", "pandas", "scipy.stats"}),
+            (
+                ["report", str(SAMPLE), "--page", "page.html"],
+                TALKING | SOLVING | {"skrf", "pandas"},
+            ),
+            (["verify", str(SAMPLE)], DRAWING | TALKING | {"skrf", "pandas", "scipy.stats"}),
+        ),
     ],
     ids=lambda value: "-".join(value[:1] + value[2:3]) if isinstance(value, list) else "",
 )

@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import h5py
 import numpy as np
@@ -9,12 +10,13 @@ import pytest
 
 from drivers.errors import InputError
 from drivers.sweep import Sweep
+from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.analysis.stability.loss_series import LossSeries
 from harness.evaluation.read_back import read_run
 from harness.evaluation.run_analysis import assess, finish
-from harness.evaluation.verification import verify
+from harness.evaluation.verification import OTHER_EDITION, verify
 from harness.run_file import open_run, read_readings, take_up
-from harness.run_file.digests import ANALYSIS, CONTENT, seal
+from harness.run_file.digests import ANALYSIS, CONTENT, HEADER, header_digest, seal
 from tests.harness.command_line import tareline
 from tests.harness.made_runs import BAND, Length, header, make_run
 
@@ -174,3 +176,74 @@ def test_the_series_of_a_run_has_its_temperature(folder):
     assert np.all(np.diff(result.series.time) > 0)
     assert result.series.temperature_c[[0, 2]] == pytest.approx([20.0, 20.0002])
     assert np.mean(result.insertion_loss_db) == pytest.approx(np.mean(result.series.loss_db))
+
+
+@pytest.fixture
+def next_edition(monkeypatch):
+    """The catalogue that comes with Tareline, where a cable now loses and spreads more."""
+    known = load_catalogue()
+    cable = known.cables["RG-316"]
+    worse = replace(
+        cable,
+        conductor_db_per_m=1.1 * cable.conductor_db_per_m,
+        relative_uncertainty=2.0 * cable.relative_uncertainty,
+    )
+    changed = replace(known, cables={**known.cables, "RG-316": worse})
+    monkeypatch.setattr("harness.station.station.load_catalogue", lambda: changed)
+
+
+def copy_of(recorded, folder, catalogue=None):
+    """A copy of a run, which keeps another catalogue, or none as those of earlier versions."""
+    path = shutil.copyfile(recorded.path, folder / "run.h5")
+    with h5py.File(path, "r+") as file:
+        if catalogue is None:
+            del file.attrs["catalogue"]
+        else:
+            file.attrs["catalogue"] = catalogue
+        file.attrs[HEADER] = header_digest(file)
+        del file["analysis"].attrs[CONTENT], file["analysis"].attrs[ANALYSIS]
+        seal(file)
+    return path
+
+
+@pytest.mark.usefixtures("next_edition")
+def test_what_is_expected_follows_from_the_catalogue_that_the_run_keeps(recorded):
+    found = verify(recorded.path)
+    assert (found.state, found.notes) == ("good", ())
+    with h5py.File(recorded.path) as file:
+        kept = json.loads(file.attrs["catalogue"])
+    assert set(kept["cables"]) == {"RG-316"}
+    assert set(kept["joints"]) == {"SMA"}
+    assert kept["sources"]["sheet-316"].startswith("maker's data sheet")
+    assert "sheet-58" not in kept["sources"]
+
+
+@pytest.mark.usefixtures("next_edition")
+def test_another_edition_of_the_catalogue_makes_no_run_wrong(recorded, tmp_path):
+    path = copy_of(recorded, tmp_path)
+    found = verify(path)
+    assert (found.state, found.notes) == ("good", (OTHER_EDITION,))
+    change(path, f"analysis/{BAND}/insertion_loss_db", 2, 0.1, reseal=True)
+    found = verify(path)
+    assert found.state == "wrong"
+    assert any("insertion_loss_db differs" in problem for problem in found.problems)
+
+
+def test_a_run_without_its_catalogue_is_good_by_the_same_edition(recorded, tmp_path):
+    found = verify(copy_of(recorded, tmp_path))
+    assert (found.state, found.notes) == ("good", ())
+
+
+@pytest.mark.parametrize(
+    ("catalogue", "says"),
+    [
+        ('{"cables": {"RG-316": {"relative_uncertainty": -1}}}', "RG-316"),
+        ('{"joints": {}, "run": "this"}', "Extra inputs"),
+        ('{"sources": {"a": "b"}}', "no part 'RG-316'"),
+        ("[1]", "CatalogueFile"),
+    ],
+)
+def test_a_catalogue_that_somebody_else_put_there_is_checked(recorded, tmp_path, catalogue, says):
+    path = copy_of(recorded, tmp_path, catalogue)
+    with pytest.raises(InputError, match=says):
+        assess(path)

@@ -1,7 +1,7 @@
 """Damaged run files: never a crash, never a wrong result presented as good.
 
 Every mutant is read, verified and taken up in a process of its own kind that may die or hang
-without the tests doing so; it tells which mutant it was at. `pytest --whole` makes them all.
+without the tests doing so; it tells which mutant it was at.
 """
 
 import json
@@ -24,8 +24,6 @@ from harness.run_file import open_run, read_events, read_header, read_readings, 
 from harness.run_file.figures import read_figures
 from tests.harness.made_runs import Length, header, make_run
 
-MUTANTS = {"finished": 25, "unfinished": 60}
-WHOLE = {"finished": 150, "unfinished": 360}
 LONGEST_S = 120.0
 PAGE = 512
 TINY = Length(8, 7, check_every=4, through_sweeps=2, insert_every=3, temperature_every=2)
@@ -165,11 +163,15 @@ def _work(data, path, seeds, log):
         os._exit(status)
 
 
-@pytest.mark.part
-@pytest.mark.parametrize("state", ["finished", "unfinished"])
-def test_no_mutant_is_taken_for_good(originals, tmp_path, state, pytestconfig):
+@pytest.mark.parametrize(
+    ("state", "count"),
+    [
+        ("finished", 15), ("unfinished", 30), pytest.param("finished", 150, marks=pytest.mark.long),
+        pytest.param("unfinished", 360, marks=pytest.mark.long),
+    ],
+)  # fmt: skip
+def test_no_mutant_is_taken_for_good(originals, tmp_path, state, count):
     original = originals[state]
-    count = (WHOLE if pytestconfig.getoption("whole") else MUTANTS)[state]
     found = work_through(original, tmp_path, range(count))
     copy = tmp_path / "copy.h5"
     copy.write_bytes(original.read_bytes())

@@ -3,9 +3,9 @@
 import pytest
 
 from drivers.errors import InputError
+from drivers.stop_signals import StopSignals
 from harness.running.bench_start import BenchStart
 from harness.running.connected import connect
-from harness.running.interrupts import StopSignals
 from harness.running.station_check import check_files
 from harness.station.items import read_workplace
 from tests.harness.set_ups import on_the_bench, replace

@@ -12,13 +12,24 @@ import pytest
 
 from drivers.errors import InputError, RunFileError
 from drivers.sweep import Sweep
-from harness.evaluation.read_back import read_run
+from harness.bench.rehearsal import Workload
 from harness.evaluation.run_analysis import finish
 from harness.evaluation.verification import verify
-from harness.run_file import open_run, read_readings, take_up
+from harness.run_file import (
+    RESERVE_BYTES,
+    RunJournal,
+    open_run,
+    publishing,
+    read_kept,
+    read_readings,
+    take_up,
+)
+from harness.running.planned_room import planned_bytes
 from tests.harness.command_line import tareline
 from tests.harness.made_runs import BAND, Length, header, make_run
+from tests.harness.short_run import ITEM, ask, station_on
 
+SHORT = Length(3, 11, check_every=3, through_sweeps=2, insert_every=3)
 LENGTH = Length(6, 201, check_every=3, through_sweeps=2, insert_every=3)
 QUALIFY = ("run", "qualify", "--item", "PIG-0451", "--insertions", "3", "--sweeps", "2")
 
@@ -49,6 +60,28 @@ def suppress_refusal():
         refused.append(error)
 
 
+@pytest.fixture
+def place(benches, tmp_path):
+    station_on(benches["vector"], tmp_path, "vector")
+    return tmp_path
+
+
+def overnight(place, happens):
+    """A night in which something happens once the first tick is on disk."""
+    real = RunJournal.append
+
+    def append(journal, band, kind, *others, **named):
+        real(journal, band, kind, *others, **named)
+        if kind == "insertions":
+            monkeypatch.setattr(RunJournal, "append", real)
+            happens()
+
+    with pytest.MonkeyPatch.context() as monkeypatch:
+        monkeypatch.setattr(RunJournal, "append", append)
+        run = ("run", "overnight", "--item", ITEM, "--every", "1 min", "--lasting", "5 min")
+        return tareline(*run, folder=place)
+
+
 def sweeps(path):
     with open_run(path) as file:
         return {name: len(band.insertion_time) for name, band in read_readings(file).items()}
@@ -61,15 +94,57 @@ def workplace(tmp_path):
     return tmp_path / "station"
 
 
-def test_a_full_disk_ends_a_run_that_keeps_what_was_finished(workplace):
+def test_a_run_that_has_no_room_is_not_begun(workplace):
     with mounted(workplace / "results", "size=700k") as results:
         done = tareline(*QUALIFY, folder=workplace)
         assert done.returncode == 3, done.stderr
-        assert "cannot be written" in done.stderr
+        said = " ".join(done.stderr.split())
+        assert "sweeps that are planned take about 1.0 MB, and there is room for 0.7 MB" in said
         assert "Traceback" not in done.stderr
-        for path in results.glob("*.h5"):
-            assert verify(path).state == "unfinished"
-            assert read_run(path).bands == {}
+        assert not list(results.iterdir())
+
+
+def test_what_is_planned_is_about_what_is_written(tmp_path):
+    for count in (6, 60):
+        length = Length(count, 201, check_every=3, through_sweeps=2, insert_every=3)
+        made = make_run(tmp_path / f"{count}.h5", header(tmp_path / f"s{count}", 201), length)
+        with open_run(made) as file:
+            written = sum(read_kept(file).sweeps.values())
+        planned = planned_bytes([Workload(sweeps=written)], [201], 1) - RESERVE_BYTES
+        assert planned == pytest.approx(2 * made.stat().st_size, rel=0.1)
+
+
+def test_a_results_folder_that_is_renamed_in_the_night_ends_the_run_at_once(place, benches):
+    """Before the next tick, RF off, and what was swept is in the file wherever it is."""
+    ended = overnight(place, lambda: (place / "results").rename(place / "old results"))
+    assert ended.returncode == 3, ended.stderr
+    said = " ".join(ended.stderr.split())
+    assert "no longer where it was: it, or a folder above it, was renamed" in said
+    assert "give it its name back" in said
+    assert "tareline resume results/" in said
+    assert ask(benches["vector"], "analyzer", "OUTPut?") == "0"
+    assert not (place / "results").exists()
+    (path,) = (place / "old results").glob("*.h5")
+    assert sum(sweeps(path).values()) in (1, 2)  # the second tick may be under way already
+
+
+def test_a_results_folder_that_is_removed_in_the_night_ends_the_run_at_once(place):
+    ended = overnight(place, lambda: shutil.rmtree(place / "results"))
+    assert ended.returncode == 3, ended.stderr
+    said = " ".join(ended.stderr.split())
+    assert "the run file was removed while the run went on, so its sweeps are lost" in said
+    assert "resume" not in said
+    assert not (place / "results").exists()
+
+
+def test_a_new_folder_and_the_ones_above_it_are_put_on_disk(tmp_path, monkeypatch):
+    """A name stands in the folder above, so that is what is synchronized (POSIX, fsync)."""
+    told = []
+    monkeypatch.setattr(publishing, "synchronize_folder", told.append)
+    publishing.make_folder(tmp_path / "a" / "b")
+    assert told == [tmp_path / "a", tmp_path]
+    make_run(tmp_path / "c" / "x.h5", header(tmp_path / "s", 11), SHORT)
+    assert tmp_path in told[2:]
 
 
 def test_a_full_disk_leaves_an_unfinished_run_as_it_was(tmp_path):

@@ -12,8 +12,8 @@ import pytest
 from drivers.errors import BusyError, TarelineError
 from drivers.link.guard import Guard
 from drivers.link.link import canonical_resource
+from drivers.stop_signals import StopSignals
 from harness.running.connected import addresses_of, connect
-from harness.running.interrupts import StopSignals
 from harness.running.locks import FOLDER_VARIABLE, lock_folder, lock_instruments, lock_run
 from harness.station.items import read_workplace
 from tests.drivers.scripted_peer import ScriptedPeer

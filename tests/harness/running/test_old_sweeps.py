@@ -17,6 +17,7 @@ from tests.harness.command_line import tareline
 from tests.harness.production_bench import production_station
 from tests.harness.set_ups import replace
 from tests.harness.short_run import ITEM, arm, station_on
+from tests.long_cases import long
 
 STARTED, READ = "on=INITiate:IMMediate", "on=TRACe:DATA?"
 FOR_EVER = "count=0"
@@ -45,8 +46,15 @@ def bench(benches):
     arm(benches["vector"])
 
 
-@pytest.mark.parametrize("sweeps", [1, 2])
-@pytest.mark.parametrize(("kind", "where"), [("half-old-trace", STARTED), ("answer-before", READ)])
+@pytest.mark.parametrize(
+    ("kind", "where", "sweeps"),
+    [
+        ("half-old-trace", STARTED, 1),
+        *long(
+            ("half-old-trace", STARTED, 2), ("answer-before", READ, 1), ("answer-before", READ, 2)
+        ),
+    ],
+)
 def test_an_instrument_that_is_always_behind_does_not_pass_on_old_readings(
     bench, tmp_path, kind, where, sweeps
 ):
@@ -60,7 +68,7 @@ def test_an_instrument_that_is_always_behind_does_not_pass_on_old_readings(
 
 
 @pytest.mark.parametrize(
-    ("kind", "nth"), [("trigger-ignored", 9), ("half-old-trace", 10), ("late-start", 6)]
+    ("kind", "nth"), [("half-old-trace", 10), *long(("trigger-ignored", 9), ("late-start", 6))]
 )
 def test_one_old_sweep_of_one_band_is_made_again(bench, tmp_path, kind, nth):
     workplace = station_on(bench, tmp_path, "vector")

@@ -9,6 +9,8 @@ import signal
 import numpy as np
 import pytest
 
+from drivers.instruments.hand import Hand
+from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.evaluation.read_back import read_run
 from harness.evaluation.run_analysis import assess
@@ -16,7 +18,8 @@ from harness.run_file import RunJournal, open_run, read_kept
 from harness.running.locks import lock_run
 from tests.harness.command_line import Started, tareline
 from tests.harness.set_ups import replace
-from tests.harness.short_run import BAND, ITEM, arm, station_on
+from tests.harness.short_run import BAND, ITEM, arm, ask, station_on
+from tests.long_cases import long
 
 QUALIFY = ("qualify", "--insertions", "3", "--sweeps", "2")
 OVERNIGHT = ("overnight", "--every", "1 min", "--lasting", "12 min", "--check-every", "5 min")
@@ -88,10 +91,12 @@ def begun(place, number=signal.SIGKILL, sweeps=5, command=QUALIFY):
 @pytest.mark.parametrize(
     ("stored", "makings", "insertions"),
     [
-        (2, [2, 4, 4], [2, 2, 2]),  # in the normalization: another making
         (5, [4, 4, 4], [2, 2, 2]),  # in the first insertion, before it was settled what it is
-        (12, [4, 2, 4], [2, 2, 2]),  # in the closing check
         (14, [4, 4], [2, 2, 2]),  # when everything was swept
+        *long(
+            (2, [2, 4, 4], [2, 2, 2]),  # in the normalization: another making
+            (12, [4, 2, 4], [2, 2, 2]),  # in the closing check
+        ),
     ],
 )
 def test_what_is_kept_is_not_swept_again(place, benches, stored, makings, insertions):
@@ -152,6 +157,7 @@ def test_the_command_that_is_shown_goes_on_as_it_stands(place):
     assert path.with_suffix(".html").is_file()
 
 
+@pytest.mark.long
 def test_going_on_may_be_killed_and_gone_on_with(place):
     """Again and again, in each phase of going on."""
     begun(place)
@@ -181,6 +187,35 @@ def test_a_night_is_gone_on_with_to_its_own_end(place):
     assert 4 <= len(counts(path, "normalization")) <= 5
     assert "insertion 1 was broken off; insertion 2 replaces it" in told(path, "resumed")[0]
     assert read_run(path).finished
+
+
+def test_a_night_that_was_over_before_it_was_gone_on_with_comes_to_an_end(place, benches):
+    """Stopped before its first sweep of the item: there is nothing to tell, and no trap."""
+    real = RunJournal.event
+
+    def event(journal, told):
+        real(journal, told)
+        if told.kind == "schedule":
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(RunJournal, "event", event)
+        tareline("run", *OVERNIGHT, "--item", ITEM, folder=place)
+    path = run_of(place)
+    hand = Hand(Link(benches["vector"].addresses["hand"]))
+    hand.open()
+    hand.advance_to(kept_in(path).last_time + 3600.0)
+    hand.close()
+    for _ in range(2):
+        done = resume(place)
+        assert done.returncode == 1, done.stderr
+        assert f"nothing was swept of {ITEM} in band {BAND}" in done.stderr
+        assert "measure the item anew" in done.stderr
+        assert ask(benches["vector"], "analyzer", "OUTPut?") == "0"
+    assert "12 ticks missed" in told(path, "missed")[0]
+    (said,) = told(path, "stopped")
+    assert said.startswith("nothing was swept")
+    assert not read_run(path).finished
 
 
 def refused(place, says, *options, status=2):

@@ -10,6 +10,7 @@ import pytest
 
 from drivers.instruments.network_analyzer import NetworkAnalyzer
 from drivers.link.traffic_log import TrafficLog
+from drivers.stop_signals import StopSignals
 from harness.run_file import RunJournal
 from harness.running import item_run
 from harness.running.progress import BesideProgress
@@ -23,6 +24,7 @@ from tests.harness.short_run import (
     show_table,
     station_on,
 )
+from tests.long_cases import long
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
 PHASES = (
@@ -61,8 +63,13 @@ def halt_in(set_up, phase, announce):
     """Have the run stop in a phase and tell: where the real work is done, before and after it."""
 
     told, tell = os.pipe()
-    os.set_blocking(tell, False)
-    signal.set_wakeup_fd(tell)
+    remember = StopSignals._receive
+
+    def receive(signals, number, frame):
+        os.write(tell, b".")
+        remember(signals, number, frame)
+
+    StopSignals._receive = receive
 
     def stop():
         """Until a signal comes, in whichever thread this is."""
@@ -136,7 +143,7 @@ def run_until(set_up, phase, folder):
         sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
         sys.argv = ["tareline", "run", "qualify", "--item", ITEM, "--insertions", "3"]
         halt_in(set_up, phase, lambda: os.write(writable, b"."))
-        from harness.commands.cli import main
+        from harness.commands.start import main
 
         main()
         status = 0
@@ -186,15 +193,34 @@ def kill(benches, folder, set_up, phase, number):
     )
 
 
-@pytest.mark.parametrize("phase", PHASES)
-@pytest.mark.parametrize("number", SIGNALS)
+QUICK = [
+    *((phase, signal.SIGKILL) for phase in PHASES),
+    *((phase, signal.SIGINT) for phase in ("waiting for a person", "reading", "storing")),
+    ("sweeping", signal.SIGTERM),
+]
+ELSEWHERE = [(*each, number) for each in AFTER if each[0] != "vector" for number in SIGNALS[1:]]
+QUICK_ELSEWHERE = [
+    ("stepped", "sweeping", signal.SIGKILL), ("tracking", "reading", signal.SIGTERM),
+    ("switch", "switching", signal.SIGKILL),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("phase", "number"),
+    [
+        *QUICK,
+        *long(*((p, number) for p in PHASES for number in SIGNALS if (p, number) not in QUICK)),
+    ],
+)
 def test_killed_in_any_phase_rf_is_off_and_what_was_kept_can_be_read(
     benches, tmp_path, phase, number
 ):
     kill(benches, tmp_path, "vector", phase, number)
 
 
-@pytest.mark.parametrize("number", SIGNALS[1:])
-@pytest.mark.parametrize(("set_up", "phase"), [each for each in AFTER if each[0] != "vector"])
+@pytest.mark.parametrize(
+    ("set_up", "phase", "number"),
+    [*QUICK_ELSEWHERE, *long(*(each for each in ELSEWHERE if each not in QUICK_ELSEWHERE))],
+)
 def test_other_set_ups_are_as_safe_where_they_differ(benches, tmp_path, set_up, phase, number):
     kill(benches, tmp_path, set_up, phase, number)

@@ -34,6 +34,7 @@ from tests.harness.set_ups import (
     use_set_up,
 )
 from tests.harness.short_run import show_table
+from tests.long_cases import long
 
 ITEM = "PIG-0451"
 BANDS = ("telemetry-868", "backhaul-5600")
@@ -181,7 +182,7 @@ def test_all_end_in_the_same_run_file(runs):
     assert not any("return_loss" in note for note in notes)
 
 
-@pytest.mark.parametrize("name", ["stepped", "recorded"])
+@pytest.mark.parametrize("name", ["stepped", *long("recorded")])
 def test_reports_show_every_set_up(runs, name):
     folder, path, _ = runs[name]
     shown = tareline("report", path, folder=folder)
@@ -206,7 +207,7 @@ def test_scalar_readings_without_statements_are_honest(tmp_path):
     assert band.expanded_uncertainty_db.min() > 0.15
 
 
-@pytest.mark.parametrize("set_up", ["vector", "tracking"])
+@pytest.mark.parametrize("set_up", ["vector", *long("tracking")])
 def test_a_switch_exchanges_through_and_item(tmp_path, set_up):
     """Its paths, and connections that it does not make again, are in the uncertainty."""
     write_starter(tmp_path)

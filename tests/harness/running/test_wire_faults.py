@@ -26,6 +26,7 @@ from tests.harness.short_run import (
     station_on,
     struck,
 )
+from tests.long_cases import long
 
 READ, START, STOP = "on=TRACe:DATA?", "on=INITiate:IMMediate", "on=SENSe:FREQuency:STOP"
 AT = {"clipped-setting": STOP, "endless-sweep": START, "restart": START, "power-trip": START,
@@ -51,6 +52,8 @@ UNANSWERING = ("silence", "half-answer", "garbage", "restart")
 MOST_OFF_DB = {"switch": 0.10}
 """Largest error of the stated loss; elsewhere 0.05 dB."""
 TIMES = ("once", "for ever")
+STAYING = ("silence", "garbage", "trigger-ignored", "restart", "clipped-setting")
+"""Of the kinds that stay, one of each error and of each message at which they strike."""
 _outcomes = {}
 
 
@@ -114,8 +117,10 @@ def strike(benches, folder, set_up, role, kind, times, *where):
     ("set_up", "role", "says", "nth"),
     [
         ("vector", "analyzer", "SOURce:POWer -25 DBM", 6),
-        ("stepped", "generator", "SOURce:POWer -3 DBM", 140),
-        ("tracking", "spectrum_analyzer", "SOURce:POWer -8 DBM", 6),
+        *long(
+            ("stepped", "generator", "SOURce:POWer -3 DBM", 140),
+            ("tracking", "spectrum_analyzer", "SOURce:POWer -8 DBM", 6),
+        ),
     ],
 )
 def test_a_setting_changed_at_the_front_panel_is_noticed(
@@ -143,8 +148,14 @@ def test_every_kind_of_fault_is_looked_at():
     assert set(ERRORS) == set(KINDS)
 
 
-@pytest.mark.parametrize("times", TIMES)
-@pytest.mark.parametrize("kind", list(KINDS))
+@pytest.mark.parametrize(
+    ("kind", "times"),
+    [
+        *((kind, "once") for kind in KINDS),
+        *((kind, "for ever") for kind in STAYING),
+        *long(*((kind, "for ever") for kind in KINDS if kind not in STAYING)),
+    ],
+)
 def test_a_fault_is_survived_or_told(benches, tmp_path, kind, times):
     """One that passes costs a fresh start; one that stays is an error that says what it is."""
     at = AT.get(kind, READ)
@@ -155,11 +166,14 @@ def test_a_fault_is_survived_or_told(benches, tmp_path, kind, times):
 @pytest.mark.parametrize(
     ("role", "kind", "times"),
     [
-        ("generator", "silence", TIMES), ("generator", "power-trip", TIMES),
-        ("generator", "restart", TIMES[:1]), ("generator", "second-client", TIMES),
-        ("generator", "error-flood", TIMES[:1]), ("power_meter", "drop-before", TIMES),
-        ("power_meter", "garbage", TIMES), ("power_meter", "half-answer", TIMES),
-        ("power_meter", "second-client", TIMES), ("power_meter", "trigger-ignored", TIMES),
+        ("power_meter", "garbage", TIMES[:1]),
+        *long(
+            ("generator", "silence", TIMES), ("generator", "power-trip", TIMES),
+            ("generator", "restart", TIMES[:1]), ("generator", "second-client", TIMES),
+            ("generator", "error-flood", TIMES[:1]), ("power_meter", "drop-before", TIMES),
+            ("power_meter", "garbage", TIMES[1:]), ("power_meter", "half-answer", TIMES),
+            ("power_meter", "second-client", TIMES), ("power_meter", "trigger-ignored", TIMES),
+        ),
     ],
 )  # fmt: skip
 def test_a_fault_of_a_stepped_set_up(benches, tmp_path, role, kind, times):
@@ -171,8 +185,11 @@ def test_a_fault_of_a_stepped_set_up(benches, tmp_path, role, kind, times):
 @pytest.mark.parametrize(
     ("kind", "times"),
     [
-        ("half-answer", TIMES[:1]), ("power-trip", TIMES), ("restart", TIMES), ("garbage", TIMES),
-        ("second-client", TIMES), ("trigger-ignored", TIMES), ("half-old-trace", TIMES[:1]),
+        ("half-old-trace", TIMES[:1]),
+        *long(
+            ("half-answer", TIMES[:1]), ("power-trip", TIMES), ("restart", TIMES),
+            ("garbage", TIMES), ("second-client", TIMES), ("trigger-ignored", TIMES),
+        ),
     ],
 )  # fmt: skip
 def test_a_fault_of_a_tracking_set_up(benches, tmp_path, kind, times):
@@ -181,8 +198,16 @@ def test_a_fault_of_a_tracking_set_up(benches, tmp_path, kind, times):
         strike(benches, tmp_path / each, "tracking", "spectrum_analyzer", kind, each, "nth=60")
 
 
-@pytest.mark.parametrize("times", TIMES)
-@pytest.mark.parametrize("kind", ["silence", "drop-before", "garbage", "restart"])
+@pytest.mark.parametrize(
+    ("kind", "times"),
+    [
+        ("silence", "once"),
+        *long(
+            ("silence", "for ever"),
+            *((kind, times) for kind in ("drop-before", "garbage", "restart") for times in TIMES),
+        ),
+    ],
+)
 def test_a_fault_of_the_switch(benches, tmp_path, kind, times):
     """While it exchanges through and item."""
     strike(benches, tmp_path, "switch", "switch", kind, times, "on=ROUTe:CLOSe?", "nth=3")

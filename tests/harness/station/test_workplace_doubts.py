@@ -47,6 +47,15 @@ def test_ends_that_do_not_join(folder, made_of, leads, says):
     assert bool(told) == bool(says)
 
 
+def test_a_doubt_of_many_items_and_kinds_is_told_once(folder):
+    """With the names of all that it is about."""
+    made_of = 'made_of = ["RG-316 1 m", "RP-SMA", "SMA"]\n'
+    text = "".join(f"[{name}]\n{made_of}{LIMITED}\n" for name in ("items.A", "items.B", "kinds.C"))
+    (folder / "items.toml").write_text(text, "utf-8")
+    (told,) = doubts_about(read_workplace(folder / "station.toml", folder / "items.toml"))
+    assert told.startswith("items.A, items.B, kinds.C: made_of ends in RP-SMA and SMA")
+
+
 def test_leads_that_do_not_join_need_an_adapter(folder):
     text = (folder / "station.toml").read_text("utf-8")
     start, end = text.index("[through]"), text.index("[zero]")

@@ -7,7 +7,7 @@ from tests.studies.campaigns import adapters, cables
 from tests.studies.campaigns.tally import Tally
 
 
-@pytest.mark.study
+@pytest.mark.long
 @pytest.mark.parametrize(("module", "campaigns", "quantities"), [(cables, 1, 8), (adapters, 1, 3)])
 def test_truth_lies_inside_the_stated_uncertainty(module, campaigns, quantities, tmp_path):
     tally = Tally()

@@ -59,7 +59,7 @@ def test_where_u_is_much_more_than_was_needed_the_table_says_why(made):
     assert (made.ratio > WIDE) == bool(made.scenario.why_wide)
 
 
-@pytest.mark.study
+@pytest.mark.long
 def test_without_what_dominates_monte_carlo_fails(one_made):
     made = one_made
     budget = made.without_what_dominates()

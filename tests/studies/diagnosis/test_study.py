@@ -12,7 +12,7 @@ SEEDS = range(20)
 """Among those that the diagnosis was built on; the judgement uses others."""
 
 
-@pytest.mark.study
+@pytest.mark.long
 def test_faults_are_named_and_sound_items_left_alone():
     tally = study(SEEDS)
     assert {o.drawn.fault for o in tally.outcomes} == {SOUND, *KINDS}

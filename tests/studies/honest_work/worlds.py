@@ -8,10 +8,12 @@ from dataclasses import dataclass
 
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.evaluation.read_back import read_run
+from harness.run_file.run import DOUBT
 from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
 from tests.harness.production_bench import GOOD, HANDS_FREE, KIND
 from tests.harness.set_ups import SWITCH, SWITCH_ON_THE_BENCH, replace, use_set_up
+from tests.studies.wrong_readings.history import write_history
 from tests.studies.wrong_readings.person import Person
 
 ADAPTER = """
@@ -26,7 +28,7 @@ description = "Straight adapter"
 made_of = ["SMA straight adapter"]
 """
 SET_ASIDE = "set aside: "
-DOUBTED = ("doubt", "recovery")
+DOUBTED = (DOUBT, "recovery")
 """Kinds of events that honest work has none of."""
 
 
@@ -45,6 +47,8 @@ class World:
     """A receiver of a tenth of the noise: two makings must still not be taken for one."""
     resolution: str = ""
     """Step of the readings; the station states it."""
+    history: int = 0
+    """Sittings before, one a day, that each zero is compared with."""
 
 
 WORLDS = (
@@ -63,6 +67,7 @@ WORLDS = (
     World("tracking generator", set_up="tracking", bands=("telemetry-868",)),
     World("steps of 0.1 dB", set_up="tracking", resolution="0.1 dB"),
     World("steps of 0.01 dB", set_up="tracking", resolution="0.01 dB"),
+    World("six sittings before", history=6),
     World("switch", set_up="switch", bands=("telemetry-868",)),
     World("hands-free, a lot", procedure="spot-check", bands=("telemetry-868",)),
 )  # fmt: skip
@@ -96,6 +101,10 @@ class Place:
         name = "vector" if world.set_up == "switch" else world.set_up
         use_set_up(folder, name, points=world.points, bands=world.bands)
         self._state()
+        if world.history:
+            self.measure("before")
+            (run,) = (folder / "results-before").glob("*.h5")
+            write_history(run, folder / "history", world.history, 0.0, seed)
 
     def _state(self):
         station, items = self.folder / "station.toml", self.folder / "items.toml"
@@ -106,6 +115,8 @@ class Place:
         replace(station, ('bench = "simulated-bench.toml"', hand))
         if self.world.by_hand:
             replace(station, ("[simulation]\n", ""))
+        if self.world.history:
+            replace(station, ('# history = "results"', 'history = "history"'))
         if self.world.set_up == "switch":
             replace(station, ("\n[leads]", f"{SWITCH}\n[leads]"))
         text = re.sub(r'^timeout = "5 s".*\n', "", station.read_text("utf-8"), flags=re.M)

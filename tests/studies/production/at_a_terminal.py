@@ -12,7 +12,7 @@ import termios
 import time
 import warnings
 
-COMMAND = "from harness.commands.cli import main; main()"
+COMMAND = "from harness.commands.start import main; main()"
 VERDICT = re.compile(rb"^PIG-\d+  \S+ [a-z ]+  -?[\d.]+ ", re.M)
 NO_STATUS = 70
 
@@ -105,7 +105,7 @@ def _be_the_command(arguments, folder, terminal, from_nothing):
         )
         sys.argv = ["tareline", *arguments]
         warnings.resetwarnings()
-        from harness.commands.cli import main
+        from harness.commands.start import main
 
         main()
         status = 0

@@ -8,7 +8,7 @@ from tests.studies.production.drawn_lot import DrawnLot
 from tests.studies.production.judgement import judged
 from tests.studies.production.killed_twice import measured
 
-pytestmark = pytest.mark.study
+pytestmark = pytest.mark.long
 
 QUICK_HANDS = """reaction_time = "1 s"
 undoing_time = "1 s"

@@ -22,7 +22,7 @@ from tests.harness.set_ups import (
     use_set_up,
 )
 
-pytestmark = pytest.mark.study
+pytestmark = pytest.mark.long
 
 BAND, ITEM = "backhaul-5600", "FDR-0012"
 EVERY_S = 120.0

@@ -16,7 +16,7 @@ from tests.studies.survival.trial import (
     undisturbed,
 )
 
-pytestmark = pytest.mark.study
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")

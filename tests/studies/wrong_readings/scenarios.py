@@ -11,6 +11,7 @@ BAND = "telemetry-868"
 START = "on=INITiate:IMMediate"
 READ = "on=TRACe:DATA?"
 WAS_SEEN = "very same numbers|sweeps that cannot be true were kept"
+LEADS_STATED = 'made_of = ["2 x RG-142 0.5 m", "4 x SMA"]\npads = "20 dB"\nloss_limits = "0.1 dB"\n'
 LOT = ("--kind", "pigtail-300", "--results", "lot")
 
 
@@ -35,6 +36,10 @@ class Scenario:
     items: Sequence[tuple[str, str]] = ()
     dialect: Sequence[tuple[str, str]] = ()
     """Replacements in the files of the station, and in the analyzer's dialect."""
+    history: int = 0
+    """Sittings before, one a day, with runs that the station pools with."""
+    history_off_db: float = 0.0
+    """What the leads of those lost less than those of today."""
     good: frozenset[str] = frozenset()
     """Serial numbers of a lot that may pass: nothing was wrong with these."""
 
@@ -74,6 +79,31 @@ SCENARIOS = (
         "normalized with the item in place, then a bad contact is measured",
         r"zero|joined leads",
         {("through", ALWAYS): ITEM, ("item", ALWAYS): BAD_CONTACT},
+    ),
+    Scenario(
+        "normalized with the item in place, which six sittings before tell",
+        r"Is an item still in.* than in the 6 sittings before",
+        {("through", ALWAYS): ITEM, ("item", ALWAYS): BAD_CONTACT},
+        history=6,
+    ),
+    Scenario(
+        "longer leads than at the six sittings before",
+        r"are these other leads.* than in the 6 sittings before",
+        history=6, history_off_db=1.0,
+    ),
+    Scenario(
+        "a lot: normalized with an item in place, which six sittings before tell",
+        r"Is an item still in.* than in the 6 sittings before",
+        {("through", ALWAYS): "PIG-0701"},
+        procedure="spot-check", options=LOT,
+        typed=_lot("PIG-0704"),
+        history=6,
+    ),
+    Scenario(
+        "normalized with the item in place, the leads' loss stated",
+        r"Is an item still in.* than \[leads\] of the station states",
+        {("through", ALWAYS): ITEM},
+        station=(("[through]", f"{LEADS_STATED}\n[through]"),),
     ),
     Scenario(
         "normalized with another item, which is then taken away for the check",

@@ -5,7 +5,7 @@ import pytest
 from tests.studies.wrong_readings.scenarios import SCENARIOS
 from tests.studies.wrong_readings.trial import carry_out, start_bench
 
-pytestmark = pytest.mark.study
+pytestmark = pytest.mark.long
 
 
 @pytest.fixture(scope="module")

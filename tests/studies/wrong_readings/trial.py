@@ -20,10 +20,12 @@ from harness.station.starter_files import write_starter
 from tests.harness.production_bench import production_station
 from tests.harness.set_ups import replace
 from tests.harness.short_run import arm, ask
+from tests.studies.wrong_readings.history import write_history
 from tests.studies.wrong_readings.person import Person
 from tests.studies.wrong_readings.scenarios import BAD_CONTACT, BAND, ITEM
 
 LIMIT = f'limits = {{ {BAND} = "0.6 dB" }}\n'
+HISTORY = "history"
 DIALECT = "scpi-99-network-analyzer"
 ENOUGH = {Standing.PASS, Standing.CONDITIONAL_PASS}
 CONTACT_OF_2_5_OHM = f"""
@@ -69,6 +71,21 @@ class Outcome:
         return not self.passed and is_nothing and self.is_said and self.is_safe
 
 
+def _with_history(bench, folder, scenario):
+    """A folder of runs of earlier days that the station pools with."""
+    replace(folder / "station.toml", ('# history = "results"', f'history = "{HISTORY}"'))
+    options = ("--item", ITEM, "--insertions", "3", "--sweeps", "2", "--results", "before")
+    person = Person(bench, folder, *options, procedure="qualify", lies={})
+    try:
+        shown, status = person.carries_out()
+    finally:
+        person.close()
+    assert status == 0, shown
+    (run,) = (folder / "before").glob("*.h5")
+    write_history(run, folder / HISTORY, scenario.history, scenario.history_off_db)
+    shutil.rmtree(folder / "before")
+
+
 def carry_out(bench, folder, scenario):
     """The command, from the first prompt to its end; whatever is armed is cleared afterwards."""
     production_station(bench, folder, by_hand=True)
@@ -86,6 +103,8 @@ def carry_out(bench, folder, scenario):
     hand.open()
     hand.open_leads()
     hand.close()
+    if scenario.history:
+        _with_history(bench, folder, scenario)
     for fault in scenario.faults:
         arm(bench, "analyzer", *fault)
     person = Person(
@@ -99,7 +118,7 @@ def carry_out(bench, folder, scenario):
     struck = ask(bench, "hand", "FAULt:LOG?")
     assert all(kind in struck for kind, *_ in scenario.faults), struck
     arm(bench)
-    runs = [read_run(path) for path in sorted(folder.glob("*/*.h5"))]
+    runs = [read_run(path) for path in sorted(folder.glob("*/*.h5")) if path.parent.name != HISTORY]
     passed = {
         run.item["id"]
         for run in runs

@@ -142,11 +142,10 @@ def test_what_cannot_be_served_is_refused_with_its_key(old, new, says):
         parse_description(STARTER.replace(old, new, 1))
 
 
-@pytest.mark.part
-def test_truth_is_the_mean_over_makings(rig, pytestconfig):
-    """150 makings each of through and item, or 400 of the whole, noise and drift off: the mean
-    loss over them agrees with the truth within four standard errors."""
-    makings = 400 if pytestconfig.getoption("whole") else 150
+@pytest.mark.parametrize("makings", [40, pytest.param(400, marks=pytest.mark.long)])
+def test_truth_is_the_mean_over_makings(rig, makings):
+    """So many makings each of through and item, noise and drift off: the mean loss over them agrees
+    with the truth within four standard errors."""
     quiet = {"trace_noise": "0 dB", "linearity": "0 dB", "drift": "0 dB", "noise_floor": "-300 dBm",
              "isolation": None}  # fmt: skip
     built = rig({"analyzer": quiet})

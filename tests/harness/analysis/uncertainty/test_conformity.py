@@ -152,6 +152,29 @@ def test_worst_point_speaks_for_the_band(loss, u, limit, dof, rule):
         assert (band.conformance_probability > 0.5) == (band.margin_db > 0)
 
 
+@pytest.mark.parametrize(
+    ("rule", "worst"),
+    [(SIMPLE, 3), (DecisionRule(), 3), (DecisionRule("guard band for risk", 0.001), 4)],
+)
+def test_the_worst_point_is_that_of_the_chosen_rule(rule, worst):
+    """Counted in U = k u where there is no guard band or w = U, else in w = t u (quantiles of t by
+    scipy.stats). Neither the largest loss (0) nor the least margin, in dB (1) or in u (2), need be
+    it."""
+    loss = np.array([0.90, 0.50, 0.30, 0.30, 0.30])
+    limit = np.array([1.50, 0.60, 1.00, 1.00, 1.00])
+    u = np.array([0.10, 0.02, 0.20, 0.18, 0.07])
+    dof = np.array([np.inf, np.inf, np.inf, 5.0, 2.0])
+    k = stats.t.ppf(0.5 + 0.9545 / 2, dof)
+    guard = {SIMPLE: k * u, DecisionRule(): k * u}.get(rule, stats.t.ppf(0.999, dof) * u)
+    assert int(np.argmin((limit - loss) / guard)) == worst
+    found = decide(loss, u, dof, k * u, limit, rule)
+    assert found.worst_index == worst
+    assert found.margin_db == pytest.approx(0.7)
+    assert found.guard_band_db == (0.0 if rule is SIMPLE else pytest.approx(guard[worst]))
+    within = stats.t.cdf(0.7 / u[worst], dof[worst])
+    assert found.conformance_probability == pytest.approx(within)
+
+
 @given(margin=st.floats(-3, 3), guard=st.one_of(st.just(0.0), st.floats(1e-3, 2)))
 def test_one_point_and_many_are_judged_alike(margin, guard):
     (severity,) = severities(np.array([margin]), np.array([guard]))

@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 
 from harness.report.figures import run_figures as figures
+from harness.report.figures.budget_figure import budget_figure
+from harness.report.figures.svg import WIDTH
 from harness.run_file.run import BandResult, Run
 
 STARTED_UNIX = 1_772_442_845.0
@@ -24,7 +26,7 @@ def drawings(run: Run, key: str) -> dict[str, str]:
     }
     name, band = next(iter(run.bands.items()))
     drawn["loss"] = figures.loss_figure(name, band, f"{key}-l")
-    drawn["budget"] = figures.budget_figure(name, band, f"{key}-b")
+    drawn["budget"] = budget_figure(name, band)
     return drawn
 
 
@@ -97,7 +99,7 @@ def test_names_are_drawn_as_they_are(band_with: Callable[..., BandResult]) -> No
     band = band_with(np.linspace(1e9, 2e9, 5))
     shown = name.replace("\x07", "\ufffd")
     assert shown in text_of(figures.insertions_figure({name: band}, "i"))
-    for svg in (figures.loss_figure(name, band, "l"), figures.budget_figure(name, band, "b")):
+    for svg in (figures.loss_figure(name, band, "l"), budget_figure(name, band)):
         assert shown in ElementTree.fromstring(svg).attrib["aria-label"]
 
 
@@ -114,14 +116,24 @@ def test_the_greatest_contribution_has_the_longest_bar(good_run: Run) -> None:
         band.budget,
         key=lambda line: -line.standard_uncertainty_db[band.decision.worst_index],
     )]  # fmt: skip
-    text = text_of(figures.budget_figure(name, band, "b"))
+    drawn = budget_figure(name, band)
+    text = text_of(drawn)
     places = [text.index(contribution) for contribution in names]
     assert places == sorted(places)
     assert text.index("combined") > places[-1]
+    lengths = [
+        float(bar.attrib["width"])
+        for bar in ElementTree.fromstring(drawn).iter("rect")
+        if "hairline" not in bar.attrib["style"]
+    ]
+    *lines, combined = lengths
+    assert lines == sorted(lines, reverse=True)
+    assert combined == WIDTH, "none is longer than all together"
+    assert np.sqrt(np.sum(np.square(lines))) == pytest.approx(combined, abs=0.05)
 
 
 def test_a_contribution_of_zero_is_drawn(band_with: Callable[..., BandResult]) -> None:
     band = band_with(np.linspace(1e9, 2e9, 5))
     nothing = dataclasses.replace(band.budget[0], standard_uncertainty_db=np.zeros(5))
     changed = dataclasses.replace(band, budget=(nothing, *band.budget[1:]))
-    assert "0 dB" in text_of(figures.budget_figure("b", changed, "b"))
+    assert "0 dB" in text_of(budget_figure("b", changed))

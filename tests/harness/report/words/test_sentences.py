@@ -18,6 +18,7 @@ from harness.evaluation.standing import (
     worst_point,
 )
 from harness.report.words.sentences import notes_of, sentences, summary
+from harness.report.words.validity import doubts_of
 from harness.run_file.run import BandResult, Run
 
 
@@ -55,6 +56,22 @@ def test_a_note_that_concerns_every_band_is_told_once(all_runs: list[Run]) -> No
     run = all_runs[0]
     noted = {n: dataclasses.replace(b, notes=("One insertion.",)) for n, b in run.bands.items()}
     assert notes_of(dataclasses.replace(run, bands=noted)) == [("", "One insertion.")]
+
+
+def test_a_doubt_of_every_band_is_told_once(all_runs: list[Run]) -> None:
+    """Its figures differ from band to band: those of the first. Another doubt is another."""
+    run = all_runs[0]
+    bands = {
+        name: dataclasses.replace(
+            band, decision=None, doubts=(f"The zero moved by {number / 10} dB.", "It is open.")
+        )
+        for number, (name, band) in enumerate(run.bands.items(), 1)
+    }
+    doubted = dataclasses.replace(run, bands=bands)
+    told = ["The zero moved by 0.1 dB.", "It is open."]
+    assert [text for text in sentences(doubted) if "moved" in text or "open" in text] == told
+    assert [text for text in doubts_of(doubted) if "moved" in text or "open" in text] == told
+    assert [note for note in notes_of(doubted) if "open" in note[1]] == [("", "It is open.")]
 
 
 def test_the_worst_verdict_decides(mixed_run: Run) -> None:

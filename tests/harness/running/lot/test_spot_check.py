@@ -287,6 +287,7 @@ def test_a_switch_exchanges_through_and_item(benches, tmp_path):
     assert len(np.unique(run.bands["telemetry-868"].zero_time)) == 2
 
 
+@pytest.mark.long
 def test_a_gauge_study_goes_on_where_it_stopped(folder):
     (folder / "serials.txt").write_text("\n".join(GOOD[:2]), "utf-8")
     options = ("--operators", "Ann, Bo", "--repeats", 2, "--serials", "serials.txt")
