@@ -137,7 +137,8 @@ def view_run(run: Run, anchor: str) -> RunView:
         bands=bands,
         marks=marks_of(run),
         combined=how_combined(run),
-        notes=[*notes_of(run), *rating_notes(run)],
+        # the sentences say why there is no verdict, unless the item is to be measured again
+        notes=[*notes_of(run, doubts=bool(run.wanted_again)), *rating_notes(run)],
         advice=[entry for entry in advice_of(run) if entry[0] != deciding_band(run)],
         insertions_figure=(
             figures.insertions_figure(run.bands, f"{anchor}-insertions") if scattered else ""
