@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import FIRST_RULES, Statements
+from harness.analysis.loss.band import FIRST_RULES, RULES, Statements
 from harness.analysis.loss.contributions_from_readings import OneMaking
 from harness.analysis.loss.first_rules import RMS_WITHIN, smooth_departure_s
 from harness.analysis.loss.loss import InsertionLosses
@@ -109,7 +109,8 @@ def zero_marks(
         largest = int(np.argmax(change))
         most = statements.most_zero_change_db
         resolution_db = _resolution_db(statements)
-        if most is not None and change[largest] > most_seen_db(most, resolution_db):
+        step_db = resolution_db if statements.rules == RULES else 0.0
+        if most is not None and change[largest] > most_seen_db(most, step_db):
             marks.append(
                 f"{between} by {change[largest]:.3f} dB at {frequency_hz[largest] / 1e6:.6g} MHz, "
                 f"more than the {most:g} dB that the station allows. Nothing was corrected for "
