@@ -98,6 +98,18 @@ def test_a_zero_that_moved_too_far_marks_the_run_and_corrects_nothing():
     assert "stated drift" in by_rate.zero_marks[0]
 
 
+def test_a_step_of_the_readings_is_no_movement_beyond_the_stated_most():
+    """Two checks of a zero that stands still, rounded to either side: they differ by a step. One
+    that moved by the stated most and a step more is marked."""
+    moved = {0.1: 0, 0.3: 1}
+    for step_db, marks in moved.items():
+        readings = bench(PLAIN, making_db=0.0, noise_db=1e-6,
+                         zero_db=lambda time, by=step_db: by if time > 300 else 0.0)  # fmt: skip
+        statements = stated(4, most_zero_change_db=0.1, resolution_db=0.1)
+        assert len(evaluate(readings, statements).zero_marks) == marks
+        assert len(evaluate(readings, replace(statements, rules=1)).zero_marks) == 1
+
+
 @pytest.mark.parametrize(
     ("order", "step_db", "drift"),
     [
