@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from harness.analysis.loss.band import BandReadings
 from harness.analysis.loss.evaluate import assess_budget, evaluate
+from harness.analysis.loss.zero_limits import age_mark, explained_change_db
 from tests.harness.analysis.loss.contribution_bench import (
     ITEM,
     PLAIN,
@@ -145,3 +146,17 @@ def test_a_zero_too_old_marks_the_run():
     assert "From insertion 5 on" in mark
     assert "2.5 h old" in mark
     assert evaluate(readings, stated(4, oldest_zero_s=9500.0)).zero_marks == ()
+
+
+def test_a_zero_is_as_old_as_its_last_check():
+    """Checks at 0, 1 and 2 h, an insertion 0.9 h after each."""
+    checks = 3600.0 * np.arange(3)
+    assert age_mark(checks, checks + 3240.0, 3240.0) == ""
+    mark = age_mark(checks, np.add(checks, [3240.0, 3240.0, 7200.0]), 5400.0)
+    assert mark.startswith("From insertion 3 on the zero was up to 2.0 h old, older than the 1.5 h")
+
+
+def test_what_explains_a_change_of_the_zero_adds_up():
+    """0.36 dB/h in 600 s, and 3 standard deviations of 0.01 dB; with a step, that too."""
+    assert explained_change_db(0.36, 600.0, 0.01, 3.0) == pytest.approx(0.06 + 0.03)
+    assert explained_change_db(0.36, 600.0, 0.01, 3.0, 0.1) == pytest.approx(0.19)

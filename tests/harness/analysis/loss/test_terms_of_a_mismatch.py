@@ -57,6 +57,18 @@ def test_by_the_first_rules_the_far_match_with_and_without_the_item_is_added():
     assert terms_db(FIRST_RULES)[3:5] == pytest.approx([SOURCE * first, LOAD * second])
 
 
+@pytest.mark.parametrize("missing", ["S11", "S22"])
+def test_by_the_first_rules_one_end_alone_tells_nothing(missing):
+    made = readings()
+    made = replace(made, traces=tuple("a" if name == missing else name for name in made.traces))
+    assert terms_db(FIRST_RULES, made)[3:5] == pytest.approx([SOURCE, LOAD])
+
+
+def test_by_the_first_rules_what_is_stated_goes_before_what_was_read():
+    both = terms_db(FIRST_RULES, item_reflection=0.5)[3:5]
+    assert both == pytest.approx([SOURCE * 0.5, LOAD * 0.5])
+
+
 def test_by_the_rules_of_today_it_is_what_was_read_and_nothing_twice():
     """The far match is a term of the mismatch already; a stated reflection is the most there is."""
     assert terms_db(RULES)[3:5] == pytest.approx([SOURCE * READ, LOAD * READ])

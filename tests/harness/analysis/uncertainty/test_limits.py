@@ -35,6 +35,8 @@ def parse(text):
         ("10 dB - 2^2 * 1 dB", np.full(4, 6.0)),
         ("1 dB * 2^-1", np.full(4, 0.5)),
         ("sqrt(expected * expected)", EXPECTED_DB),
+        ("3 dB * f^2 / (f * f)", np.full(4, 3.0)),
+        ("3 dB * (f^0.5 / (1 GHz)^0.5)^2 / f * 1 GHz", np.full(4, 3.0)),
     ],
 )
 def test_formulas_are_worked_out(text, limit_db):
@@ -49,6 +51,9 @@ def test_formulas_are_worked_out(text, limit_db):
         ("0.1 dB + 3", "dB and a plain number cannot be added"),
         ("0.1 dB + f", "dB and Hz cannot be added"),
         ("f", "comes out as Hz, not in dB"),
+        ("0.1 dB * f", "not in dB"),
+        ("0.1 dB * f^2", "not in dB"),
+        ("0.1 dB / f", "not in dB"),
         ("sqrt(expected)", "comes out as dB^1/2, not in dB"),
         ("0.35 * sqrt(f / 1 GHz)", "comes out as a plain number"),
         ("0.1 dB * sqrt(f / 1 ghz)", "did you mean 'GHz'?"),
@@ -79,6 +84,7 @@ def test_what_is_no_limit_is_refused(text, says):
     [
         ("0.1 dB - 0.1 dB * f / 1 GHz", "is -0.14 dB at 2400 MHz"),
         ("1 dB * 1 GHz / (f - 2.4 GHz)", "is -0.508"),
+        ("1 dB - 1 dB * (f / f)", "is 0 dB at 433 MHz"),
         ("1 dB * (f / 1 GHz - 1)^0.5", "is nan dB at 433 MHz"),
     ],
 )
