@@ -23,8 +23,8 @@ def place(tmp_path_factory):
     ("name", "number"),
     [
         ("qualify", signal.SIGHUP),
-        pytest.param("report", signal.SIGTERM, marks=pytest.mark.study),
-        pytest.param("resume", signal.SIGINT, marks=pytest.mark.study),
+        pytest.param("report", signal.SIGTERM, marks=pytest.mark.long),
+        pytest.param("resume", signal.SIGINT, marks=pytest.mark.long),
     ],
 )
 def test_a_stop_signal_ends_the_command_in_order(place, name, number):
