@@ -143,18 +143,19 @@ def _rows(path):
 def until_swept(run, folder):
     """Return once a sweep is kept."""
     while not _sweeps(folder / "results"):
-        assert not run.has_ended()
+        assert not run.has_ended(), run.finished().stderr
         time.sleep(0.005)
 
 
 def stop_trial(place, name, number, random, wait=None):
     """Send a signal at a random instant, once or as a terminal does that closes (twice); or after
     `wait`."""
+    delay_s = random.uniform(FORKED_S, place.seconds(name)) if wait is None else 0.0
     folder = place.fresh(name)
     before = {path.name for path in folder.rglob("*")}
     run = Started(COMMANDS[name], folder, "")
     if wait is None:
-        time.sleep(float(random.uniform(FORKED_S, place.seconds(name))))
+        time.sleep(delay_s)
     else:
         wait(run, folder)
     was_over = run.has_ended()
