@@ -1,7 +1,7 @@
 # make demo   the main job, on the simulated bench
 # make check  lint, types and the quick half of the tests, those that start no process: in 40 s
 # make test   lint, types and every test: in 150 s on two cores
-# make whole  what `make test` leaves out: long runs, many cases, small studies
+# make whole  what `make test` leaves out: long runs, many cases and examples, small studies
 # make examples  properties on new examples; `make test` takes the same every time
 # make bench  speed, as ratios against a named baseline
 # make campaigns  300 campaigns of cable-lengths and of adapter-pairs: is the truth inside U?
@@ -74,7 +74,7 @@ suite: .venv/installed-for-tests
 	$(BIN)/pytest --workers 3
 
 whole: .venv/installed-for-tests
-	$(BIN)/pytest --workers 3 -m long --timeout 600
+	HYPOTHESIS_PROFILE=whole $(BIN)/pytest --workers 3 -m "long or hypothesis" --timeout 600
 
 examples: .venv/installed-for-tests
 	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest --workers 2 -m hypothesis

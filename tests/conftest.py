@@ -19,9 +19,10 @@ from tests.forked_workers import pytest_addoption, pytest_runtestloop  # noqa: F
 
 # No time limit for an example: how long it takes says how busy the machine is. The same examples
 # every time, wherever the tests run: a failure is one of the change that is being tested, and
-# comes again when it is looked for. `make examples` looks for new ones.
-settings.register_profile("suite", deadline=None, derandomize=True, database=None)
-settings.register_profile("new examples", settings.get_profile("suite"), derandomize=False)
+# comes again when it is looked for. `make whole` takes more of them, `make examples` new ones.
+settings.register_profile("whole", deadline=None, derandomize=True, database=None)
+settings.register_profile("suite", settings.get_profile("whole"), max_examples=25)
+settings.register_profile("new examples", settings.get_profile("whole"), derandomize=False)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "suite"))
 
 

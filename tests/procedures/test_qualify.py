@@ -233,6 +233,7 @@ def test_a_bare_line_measures_what_scikit_rf_says(tmp_path):
         assert band.expanded_uncertainty_db.max() < 0.06
 
 
+@pytest.mark.long
 def test_the_same_seed_gives_the_same_readings(tmp_path):
     """Bit for bit, over TCP, in two processes; another seed gives others."""
     readings = []

@@ -16,6 +16,7 @@ from drivers.link.guard import Guard
 from drivers.link.link import DEFAULT_WIRE, Link, WireSettings
 from tests.drivers.scripted_peer import ScriptedPeer
 from tests.drivers.serial_bridge import serial_bridge
+from tests.long_cases import long
 
 COMMANDS = ("ABORt", "OUTPut:STATe OFF")
 WITHIN_S = 1.0
@@ -96,7 +97,7 @@ def until(holds, limit_s=10.0):
     return time.monotonic() - begin
 
 
-@pytest.mark.parametrize("name", ["SIGKILL", "SIGTERM", "SIGSEGV"])
+@pytest.mark.parametrize("name", ["SIGKILL", "SIGTERM", *long("SIGSEGV")])
 def test_rf_is_off_within_a_second_of_the_end_of_the_program(start, observer, name):
     program, guard = start()
     assert observer.query("OUTP?") == "1"

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.errors import InputError, ZeroMovedError
@@ -20,6 +20,7 @@ from harness.bench.replay import Replay
 from harness.bench.takeover import MARK, SCHEDULE, SCHEDULE_END
 from procedures.overnight import overnight
 from procedures.qualify import qualify
+from tests.long_cases import examples
 
 BANDS = {
     "low": SweepSettings(1e8, 2e8, 3, -10.0, 1e3),
@@ -167,7 +168,7 @@ def whole(kept, kind, left_out):
 KILLS = st.lists(st.integers(0, 60), max_size=6)
 
 
-@settings(max_examples=150)
+@examples(30, 150)
 @given(
     kills=KILLS, insertions=st.integers(1, 4), sweeps=st.integers(1, 3),
     makings=st.integers(1, 2), check_every=st.integers(0, 2),
@@ -188,7 +189,7 @@ def test_every_step_is_whole_in_the_end(kills, insertions, sweeps, makings, chec
     assert times == sorted(times)
 
 
-@settings(max_examples=100)
+@examples(20, 100)
 @given(kills=KILLS, check_every=st.sampled_from(["", "5 min", "1 h"]), asleep=st.integers(0, 40))
 def test_a_schedule_goes_on_to_its_own_end(kills, check_every, asleep):
     """The ticks that nobody made are told, and those that were made are on time."""

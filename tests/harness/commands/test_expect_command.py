@@ -14,6 +14,7 @@ from harness.analysis.expected.catalogue_files import load_catalogue
 from harness.commands.cli import app
 from harness.planning.expectation import ExpectedStanding, Job, as_json, candidate
 from harness.station.starter_files import write_starter
+from tests.long_cases import long
 
 
 @pytest.fixture
@@ -205,7 +206,7 @@ def test_items_and_parts_of_the_station_here(tareline, expect, tmp_path):
     assert "measured here" in tareline("catalogue", "SMA right-angle adapter")
 
 
-@pytest.mark.parametrize("ending", ["svg", "png", "pdf"])
+@pytest.mark.parametrize("ending", ["png", *long("svg", "pdf")])
 def test_a_figure_on_request(tareline, tmp_path, ending):
     path = tmp_path / f"loss.{ending}"
     out = tareline("expect", "RG-316 1 m + 2 SMA", "--limit", "9 dB", "--figure", path)

@@ -19,13 +19,14 @@ from harness.report.files.spreadsheet import as_csv, cell
 from harness.report.files.touchstone import touchstone_text
 from tests.harness.command_line import tareline
 from tests.harness.recorded_run import GRID
+from tests.long_cases import examples
 
 
 def read_back(text):
     return list(csv.reader(io.StringIO(text, newline="")))
 
 
-@settings(max_examples=40)
+@examples(15, 40)
 @given(
     st.lists(
         st.tuples(

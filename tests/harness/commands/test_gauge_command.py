@@ -145,6 +145,7 @@ def test_the_tables_fit_and_say_it_plainly(assessed, width):
     assert "cannot judge the limit of 0.7 dB" in said
 
 
+@pytest.mark.long
 def test_every_band_is_drawn(made, tmp_path):
     path = tmp_path / "study.svg"
     study(made[0] / "results", "--figure", str(path))

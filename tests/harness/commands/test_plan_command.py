@@ -13,6 +13,7 @@ from harness.report.tables.plan_table import REMEDIES
 from harness.running.finding_procedures import find_procedure
 from harness.station.items import read_workplace
 from tests.harness.set_ups import use_set_up
+from tests.long_cases import long
 
 
 @pytest.fixture
@@ -109,7 +110,7 @@ def test_the_same_question_has_the_same_answer(folder):
     assert planned("--item", "JMP-0107") == planned("--item", "JMP-0107")
 
 
-@pytest.mark.parametrize("width", [44, 80])
+@pytest.mark.parametrize("width", [44, *long(80)])
 def test_no_line_is_wider_than_the_terminal(folder, width):
     items = ("--item", "PIG-0451", "--item", "ELB-0033")
     shown = plan(*items, "--insertions", "1,5,10,20", width=width)

@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 from drivers.errors import InputError
 from harness.commands.cli import app
 from tests.harness.set_ups import SET_UPS, SWITCH, use_set_up
+from tests.long_cases import long
 
 QUICK = ["--item", "JMP-0107", "--campaigns", "200"]
 
@@ -87,7 +88,7 @@ def test_every_verdict_is_shown_on_request(run):
     assert text.count("conditional") >= 5
 
 
-@pytest.mark.parametrize("columns", [80, 50])
+@pytest.mark.parametrize("columns", [50, *long(80)])
 def test_it_fits_a_narrow_terminal(run, monkeypatch, columns):
     monkeypatch.setenv("COLUMNS", str(columns))
     _, text = run(*QUICK, "--verdicts")
@@ -149,7 +150,10 @@ def test_a_procedure_of_ones_own_is_proved(run, workplace_folder):
         run(*QUICK, "--procedure", "./spot_check.py", "--insertions", "2")
 
 
-@pytest.mark.parametrize("name", [*SET_UPS, "switch", "recorded"])
+OTHERS = (*(name for name in SET_UPS if name != "stepped"), "switch", "recorded")
+
+
+@pytest.mark.parametrize("name", ["stepped", *long(*OTHERS)])
 def test_every_set_up_is_proved(run, workplace_folder, name):
     station = workplace_folder / "station.toml"
     if name == "switch":

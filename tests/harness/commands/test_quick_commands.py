@@ -28,10 +28,10 @@ main()
     ("words", "unused"),
     [
         (["--help"], HEAVY | {"numpy"}),
-        (["check"], HEAVY | {"rich"}),
-        (["expect", "RG-316 450 mm + 2 x SMA"], HEAVY),
         (["report", str(SAMPLE), "--json"], (HEAVY - {"h5py"}) | {"rich"}),
         *long(
+            (["check"], HEAVY | {"rich"}),
+            (["expect", "RG-316 450 mm + 2 x SMA"], HEAVY),
             (["plan", "--item", "PIG-0451"], DRAWING | TALKING | {"skrf", "pandas", "scipy.stats"}),
             (
                 ["report", str(SAMPLE), "--page", "page.html"],

@@ -19,6 +19,7 @@ from harness.run_file import open_run, read_readings, take_up
 from harness.run_file.digests import ANALYSIS, CONTENT, HEADER, header_digest, seal
 from tests.harness.command_line import tareline
 from tests.harness.made_runs import BAND, Length, header, make_run
+from tests.long_cases import long
 
 LENGTH = Length(9, 7, check_every=3, through_sweeps=2, insert_every=3, temperature_every=2)
 ITEM = f"bands/{BAND}/insertions"
@@ -119,7 +120,7 @@ def test_a_folder_is_all_that_is_in_it(folder):
     assert "there is no run file in 'empty'" in empty.stderr
 
 
-@pytest.mark.parametrize("command", ["export", "truth", "cable-model"])
+@pytest.mark.parametrize("command", ["truth", *long("export", "cable-model")])
 def test_what_is_not_finished_is_left_out_with_a_word(folder, command):
     options = ["--csv", "out"] if command == "export" else []
     alone = tareline(command, "unfinished.h5", *options, folder=folder)

@@ -166,7 +166,7 @@ def _work(data, path, seeds, log):
 @pytest.mark.parametrize(
     ("state", "count"),
     [
-        ("finished", 15), ("unfinished", 30), pytest.param("finished", 150, marks=pytest.mark.long),
+        ("finished", 9), ("unfinished", 18), pytest.param("finished", 150, marks=pytest.mark.long),
         pytest.param("unfinished", 360, marks=pytest.mark.long),
     ],
 )  # fmt: skip

@@ -179,6 +179,7 @@ def test_a_history_that_is_no_folder_is_refused(folder, tmp_path):
         earlier_runs(workplace.station, tmp_path, {}, print)
 
 
+@pytest.mark.long
 def test_several_makings_checks_between_and_monte_carlo(folder):
     """Three makings at each of three checks: the reference rests on their own scatter. The run
     is assessed by Monte Carlo, and reads back as it was written."""

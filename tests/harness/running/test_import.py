@@ -18,6 +18,7 @@ from tests.drivers.touchstone_made import ORDER, some_network, touchstone
 from tests.harness.command_line import tareline
 from tests.harness.recorded_run import noise
 from tests.harness.set_ups import replace, use_set_up
+from tests.long_cases import long
 
 BANDS = ("telemetry-868", "backhaul-2400")
 GRID = np.concatenate([np.linspace(860e6, 873e6, 27), np.linspace(2.38e9, 2.5e9, 25)])
@@ -227,7 +228,7 @@ def one_way_through(name, s):
     return one_way(name, s) if name == "through-1" else s
 
 
-@pytest.mark.parametrize("change", [one_way, copied, one_way_through])
+@pytest.mark.parametrize("change", [one_way, *long(copied, one_way_through)])
 def test_what_was_measured_in_one_direction_is_no_reflection_of_the_other(
     elsewhere, changed, tmp_path, change
 ):

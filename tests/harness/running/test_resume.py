@@ -184,6 +184,7 @@ def test_going_on_may_be_killed_and_gone_on_with(place):
     assert counts(path, "insertions") == [2, 2, 2]
 
 
+@pytest.mark.long
 def test_a_night_is_gone_on_with_to_its_own_end(place):
     """Ticks keep their times, checks go on, and the ticks that nobody made are told."""
     begun(place, sweeps=4 + 3, command=OVERNIGHT)

@@ -35,6 +35,7 @@ from harness.several_runs.lot_findings import find_in_lot, yield_of
 from tests.harness.command_line import tareline
 from tests.harness.lot_files import Made, some_items, write_lot, write_run
 from tests.harness.report.pages.test_run_page import BEFORE_CONTENT, Outline
+from tests.long_cases import long
 
 BAD = (3, 8)
 
@@ -235,7 +236,7 @@ def test_a_lot_from_the_command_line(lot_folder):
     assert len(names) == 32
 
 
-@pytest.mark.parametrize("width", [40, 60, 80, 120])
+@pytest.mark.parametrize("width", [40, *long(60, 80, 120)])
 def test_a_lot_fits_any_terminal(lot_folder, width):
     """Every figure of the wide table is in the narrow one too."""
     lot = read_lot(lot_folder)
@@ -247,6 +248,7 @@ def test_a_lot_fits_any_terminal(lot_folder, width):
     assert re.findall(r"\d\.\d+ ± \d\.\d+", " ".join(text.split())) == figures
 
 
+@pytest.mark.long
 def test_few_items_are_not_said_to_hold_none_apart(recorded, tmp_path):
     """With fewer than can be tested the cell is empty; the list says why its items are there."""
     folder = tmp_path / "few"
@@ -265,6 +267,7 @@ def test_enough_items_are_counted_apart(lot_folder):
     assert "Standing apart, or with the shape of a fault: 1" in printed(lot, 80)
 
 
+@pytest.mark.long
 def test_a_band_of_a_lot_stays_with_its_charts_on_paper(lot_folder):
     page = render_lot(read_lot(lot_folder), lot_folder)
     between = [found.group(1) for found in BEFORE_CONTENT.finditer(page)]

@@ -108,6 +108,7 @@ def test_cable_model_as_a_table_of_80_columns_and_as_json(lengths):
     assert found["velocity_factor"] == pytest.approx(0.7001, abs=0.003)
 
 
+@pytest.mark.long
 def test_a_measured_cable_becomes_a_catalogue_entry_with_the_runs_as_source(lengths, tmp_path):
     path = tmp_path / "my-parts.toml"
     tareline("cable-model", *lengths, "--name", 'mast "B"', "--write", path)
@@ -289,6 +290,7 @@ def test_items_that_cannot_be_combined_are_told_before_anything_is_connected():
     _require("cable-lengths", dict(zip("AB", bare, strict=True)))
 
 
+@pytest.mark.long
 def test_a_run_of_the_procedure_shows_what_its_runs_tell_together(measured):
     """The command itself, on items of one bench: readings, then the combined result."""
     folder, *_ = measured

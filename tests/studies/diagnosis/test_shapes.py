@@ -124,6 +124,7 @@ def test_loss_tangent_of_a_wet_cable():
     assert finding.figures["loss_ratio_at_highest"] > finding.figures["loss_ratio_at_lowest"]
 
 
+@pytest.mark.long
 def test_a_sound_item_is_accused_no_more_often_than_stated():
     # residuals drawn from the covariance of a sound item itself; binomial, 99.9 % one-sided
     from scipy.stats import binom

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from drivers.simulated.physics.truth import insertion_loss_db, port_match, through_loss_db, truth
+from tests.long_cases import long
 
 FREQUENCY_HZ = np.linspace(2.4e9, 2.4835e9, 6)
 SPAN = "FREQ:STAR 2.4 GHZ;STOP 2.4835 GHZ;:SENS:SWE:POIN 6"
@@ -116,7 +117,7 @@ def linked(rig):
     return link_up
 
 
-@pytest.mark.parametrize("item", ["PIG-0451", "PIG-0452", "FDR-0012", "ELB-0033"])
+@pytest.mark.parametrize("item", ["PIG-0452", "ELB-0033", *long("PIG-0451", "FDR-0012")])
 def test_every_set_up_agrees_with_the_truth(linked, item):
     description, links = linked()
     true_db = insertion_loss_db(description, item, FREQUENCY_HZ)

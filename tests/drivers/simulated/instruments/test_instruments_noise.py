@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 
 from drivers.simulated.instruments.receiver import LevelError, compression_db
+from tests.long_cases import long
 
 CONFIDENCE = 0.999
 QUIET = {
@@ -101,7 +102,7 @@ def test_noise_weighs_more_where_there_is_less_signal(rig):
         assert_variance(variance, (20.0 / np.log(10.0)) ** 2 * relative, freedom)
 
 
-@pytest.mark.parametrize("count", [1, 16])
+@pytest.mark.parametrize("count", [16, *long(1)])
 def test_zero_noise_of_the_power_meter(rig, count):
     built = quiet_rig(rig, power_meter={"noise_floor": "-60 dBm"})
     built.ask("power_meter", f"UNIT:POW W;:AVER:COUN {count};STAT ON")
@@ -110,7 +111,7 @@ def test_zero_noise_of_the_power_meter(rig, count):
     assert abs(np.mean(readings_w)) < 3.3 * 1e-9 / np.sqrt(400 * count)
 
 
-@pytest.mark.parametrize("count", [1, 16])
+@pytest.mark.parametrize("count", [16, *long(1)])
 def test_trace_noise_of_the_power_meter(rig, count):
     built = quiet_rig(rig, power_meter={"trace_noise": "0.01 dB"})
     built.ask("hand", "CONN:THR")
@@ -135,7 +136,7 @@ def test_floor_of_the_spectrum_analyzer(rig, bandwidth_hz, reference_dbm):
     assert np.std(power_mw) / np.mean(power_mw) == pytest.approx(1.0, abs=0.12)
 
 
-@pytest.mark.parametrize("count", [1, 16])
+@pytest.mark.parametrize("count", [16, *long(1)])
 def test_trace_noise_of_the_spectrum_analyzer(rig, count):
     built = quiet_rig(rig, spectrum_analyzer={"trace_noise": "0.02 dB"})
     built.ask("hand", "CONN:THR")

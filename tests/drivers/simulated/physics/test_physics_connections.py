@@ -151,6 +151,7 @@ def test_an_item_has_two_connections():
     assert deviation == pytest.approx(0.3 * np.sqrt(2), rel=3.29 / np.sqrt(2 * 1000))
 
 
+@pytest.mark.long
 def test_flexure_moves_the_phase_of_both_leads():
     """Two leads whose lengths vary by 0.2 mm: beta times the root sum of squares."""
     bench = SimulatedBench(described(flexure_length='flexure_length = "0.2 mm"'), seed=5)
@@ -184,6 +185,7 @@ def test_nothing_moves_between_sweeps_of_one_connection():
         assert np.array_equal(bench.path(BAND_HZ, 8e-14, 8e-14), before)
 
 
+@pytest.mark.long
 def test_a_switch_draws_its_contacts_at_every_closing():
     bench = SimulatedBench(described(SWITCH), seed=7)
     losses_db = []

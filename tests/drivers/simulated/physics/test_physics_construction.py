@@ -23,6 +23,7 @@ from drivers.simulated.physics.truth import (
     through_loss_db,
     truth,
 )
+from tests.long_cases import examples
 
 STARTER = Path(harness.station.starter.__path__[0], "simulated-bench.toml").read_text("utf-8")
 WIDE_HZ = np.linspace(10e6, 8e9, 40)
@@ -142,7 +143,7 @@ PARTS = st.one_of(
 PLAIN = described()
 
 
-@settings(max_examples=100)
+@examples(20, 100)
 @given(parts=st.lists(PARTS, min_size=1, max_size=6), open_pins=st.lists(st.booleans()))
 def test_any_assembly_is_passive_and_reciprocal(parts, open_pins):
     """Any parts in any order, loose pins open or not, from 10 MHz to 8 GHz."""

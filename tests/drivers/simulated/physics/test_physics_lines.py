@@ -9,6 +9,7 @@ from skrf import Frequency
 
 from drivers.simulated.described.part_tables import DescribedLine
 from drivers.simulated.physics.coaxial import coaxial, of_impedance, section, solved
+from tests.long_cases import examples
 
 DB_PER_NEPER = 8.685889638
 DB_PER_100_FT = DB_PER_NEPER * 30.48
@@ -75,7 +76,7 @@ def test_the_textbook_example(permittivity, loss_tangent, conductor, dielectric)
     assert found == pytest.approx(by_form[0] + by_form[1], rel=by_form[2])
 
 
-@settings(max_examples=60)
+@examples(20, 60)
 @given(
     inner_mm=st.floats(0.3, 3.0),
     ratio=st.floats(1.6, 5.0),

@@ -4,11 +4,11 @@ import asyncio
 import random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.simulated.scpi import MESSAGES
-from tests.long_cases import long
+from tests.long_cases import examples, long
 
 IDENTIFIED = b"Tareline,Simulated specimen,SIM-0,0.1.0\n"
 space = st.text(" \t\x00\r", max_size=2)
@@ -79,7 +79,7 @@ def units(draw: st.DrawFn) -> tuple[str, object, int | None]:
     return draw(space) + text + draw(space), logged, error
 
 
-@settings(max_examples=150)
+@examples(100, 400)
 @given(sequence=st.lists(units(), min_size=1, max_size=5))
 def test_a_message_is_executed_or_tells_its_error(shared_specimen, sequence) -> None:
     shared_specimen.ask("*CLS")
@@ -131,7 +131,7 @@ def test_no_message_disturbs_the_engine(specimen, caplog, messages) -> None:
     assert not caplog.records  # no defect was reported
 
 
-@settings(max_examples=400)
+@examples(150, 1500)
 @given(message=st.binary(max_size=60))
 def test_no_bytes_disturb_the_engine(shared_specimen, message: bytes) -> None:
     asyncio_run = shared_specimen.runner.run

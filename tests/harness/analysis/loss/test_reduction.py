@@ -4,11 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.loss.band import BandBlocks, BandReadings
 from harness.analysis.loss.reduction import TEMPERATURE_HOLDS_S, reduced, temperature_at
+from tests.long_cases import examples
 
 TRACES = ("S11", "S21", "S12", "S22")
 seeds = st.integers(0, 2**32 - 1)
@@ -54,7 +55,7 @@ def of_groups(values, group):
     return [values[group == number] for number in np.unique(group)]
 
 
-@settings(max_examples=60)
+@examples(15, 60)
 @given(seeds)
 def test_losses_and_scatter_are_those_of_the_direct_formulas(seed):
     """Straight from the definitions: the line between checks by numpy.interp, and the nested
@@ -95,7 +96,7 @@ def test_losses_and_scatter_are_those_of_the_direct_formulas(seed):
         assert np.array_equal(band.series.time, readings.insertion_time)
 
 
-@settings(max_examples=40)
+@examples(15, 40)
 @given(seeds)
 def test_means_are_those_of_the_readings(seed):
     rng = np.random.default_rng(seed)

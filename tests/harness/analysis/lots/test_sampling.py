@@ -19,6 +19,7 @@ from harness.analysis.lots.sampling import (
     quality_accepted_with,
     smallest_plan,
 )
+from tests.long_cases import examples
 
 
 def exactly(c, lot, bad, n):
@@ -35,7 +36,7 @@ def lots(draw, largest=400):
 
 
 @given(lots())
-@settings(max_examples=80)
+@examples(20, 80)
 def test_hypergeometric_is_exact(drawn):
     lot, bad, n, c = drawn
     expected = exactly(c, lot, bad, n)

@@ -12,6 +12,7 @@ from harness.analysis.lots.shared_zeros import (
     shared_zeros_chart,
     subgroups,
 )
+from tests.long_cases import long
 
 EVERY = 10
 
@@ -27,7 +28,7 @@ def sound_lot(rng, zeros=29, item_db=0.01, zero_db=0.02):
     return 0.3 + rng.normal(0.0, item_db, count) + between, zero, time
 
 
-@pytest.mark.parametrize("zero_db", [0.001, 0.02, 0.1])
+@pytest.mark.parametrize("zero_db", [0.001, *long(0.02, 0.1)])
 def test_false_signals_come_at_the_stated_rate(zero_db):
     """200 lots of 290 sound items: of means and of scatters 0.27 % are beyond their limits, or a
     little more since these are estimates too (0.5 % is 3 standard deviations of the count more).

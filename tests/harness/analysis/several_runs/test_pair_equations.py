@@ -5,7 +5,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 import skrf
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.several_runs.linear_model import RunErrors
@@ -18,6 +18,7 @@ from harness.analysis.several_runs.pair_equations import (
     missing_pairs,
     require_decided,
 )
+from tests.long_cases import examples
 
 GRID = np.linspace(1e9, 6e9, 5)
 ABC = (("A", "B"), ("A", "C"), ("B", "C"))
@@ -35,7 +36,7 @@ def errors_of(count, u_db=0.01):
 
 
 @given(pairs_of_few)
-@settings(max_examples=80)
+@examples(20, 80)
 def test_the_graph_decides_as_the_rank_does(pairs):
     """numpy's rank of the design matrix."""
     matrix = design_matrix(pairs)
@@ -44,7 +45,7 @@ def test_the_graph_decides_as_the_rank_does(pairs):
 
 
 @given(pairs_of_few)
-@settings(max_examples=80)
+@examples(20, 80)
 def test_measuring_what_is_missing_decides(pairs):
     """... and no pair fewer does: each one that is asked for raises the rank it lacks by one."""
     missing = missing_pairs(pairs)

@@ -10,6 +10,7 @@ from harness.analysis.uncertainty.mismatch import (
     reflection_from_change,
     reflection_magnitude,
 )
+from tests.long_cases import long
 
 
 def test_step_attenuator_of_ea_4_02():
@@ -23,8 +24,10 @@ def test_step_attenuator_of_ea_4_02():
     ("source", "load", "through", "item"),
     [
         (0.05, 0.05, (0.0, 0.0, 1.0), (0.1, 0.1, 0.891251)),
-        (0.1, 0.1, (0.02, 0.02, 1.0), (0.1, 0.1, 0.5)),
-        (0.1, 0.1, (0.0, 0.0, 1.0), (0.05, 0.05, 0.9)),
+        *long(
+            (0.1, 0.1, (0.02, 0.02, 1.0), (0.1, 0.1, 0.5)),
+            (0.1, 0.1, (0.0, 0.0, 1.0), (0.05, 0.05, 0.9)),
+        ),
         (0.2, 0.1, (0.05, 0.05, 0.0316), (0.05, 0.05, 0.001)),
     ],
 )

@@ -31,23 +31,23 @@ def drawings(run: Run, key: str) -> dict[str, str]:
 
 
 @pytest.fixture(scope="module")
-def drawn(mixed_run: Run) -> dict[str, str]:
-    return drawings(mixed_run, "a")
+def drawn(few_bands: Run) -> dict[str, str]:
+    return drawings(few_bands, "a")
 
 
 def text_of(svg: str) -> str:
     return " ".join(element.text or "" for element in ElementTree.fromstring(svg).iter("text"))
 
 
-def test_every_drawing_is_an_image_with_a_text(drawn: dict[str, str], mixed_run: Run) -> None:
+def test_every_drawing_is_an_image_with_a_text(drawn: dict[str, str], few_bands: Run) -> None:
     for svg in drawn.values():
         root = ElementTree.fromstring(svg)
         assert root.tag == "svg"
         assert root.attrib["role"] == "img"
         assert "telemetry-433" in root.attrib["aria-label"]
-    for contribution in mixed_run.bands["telemetry-433"].budget:
+    for contribution in few_bands.bands["telemetry-433"].budget:
         assert contribution.name in text_of(drawn["budget"])
-    for name in mixed_run.bands:
+    for name in few_bands.bands:
         assert name in text_of(drawn["insertions"])
         assert name in text_of(drawn["zero"])
     assert "mdB" in text_of(drawn["zero"])
@@ -64,8 +64,8 @@ def test_colour_and_type_come_from_the_page(drawn: dict[str, str]) -> None:
         assert "<style" not in svg
 
 
-def test_ids_are_unique_and_every_reference_is_met(drawn: dict[str, str], mixed_run: Run) -> None:
-    page = "".join((*drawn.values(), *drawings(mixed_run, "b").values()))
+def test_ids_are_unique_and_every_reference_is_met(drawn: dict[str, str], few_bands: Run) -> None:
+    page = "".join((*drawn.values(), *drawings(few_bands, "b").values()))
     ids = re.findall(r'\bid="([^"]+)"', page)
     assert len(ids) == len(set(ids))
     references = re.findall(r'href="#([^"]+)"|url\(#([^)]+)\)', page)
@@ -73,15 +73,15 @@ def test_ids_are_unique_and_every_reference_is_met(drawn: dict[str, str], mixed_
     assert {a or b for a, b in references} <= set(ids)
 
 
-def test_the_same_run_gives_the_same_bytes(drawn: dict[str, str], mixed_run: Run) -> None:
-    assert drawings(mixed_run, "a") == drawn
+def test_the_same_run_gives_the_same_bytes(drawn: dict[str, str], few_bands: Run) -> None:
+    assert drawings(few_bands, "a") == drawn
 
 
 def test_the_readers_own_settings_neither_matter_nor_change(
-    drawn: dict[str, str], mixed_run: Run
+    drawn: dict[str, str], few_bands: Run
 ) -> None:
     with matplotlib.rc_context({"font.size": 31.0, "axes.grid": True, "lines.linewidth": 9.0}):
-        assert drawings(mixed_run, "a") == drawn
+        assert drawings(few_bands, "a") == drawn
         assert matplotlib.rcParams["font.size"] == 31.0
 
 

@@ -9,12 +9,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.uncertainty.conformity import Decision, Verdict
 from harness.report.files.result_json import as_dict
 from harness.run_file.run import BandResult, Run
+from tests.long_cases import examples
 
 RUN_KEYS = {
     "run_id", "procedure", "started", "finished", "simulated", "item",
@@ -120,7 +121,7 @@ def test_simulated_data_says_so(good_run: Run, limitless_run: Run) -> None:
     assert [run["simulated"] for run in as_dict([good_run, limitless_run])["runs"]] == [True, False]
 
 
-@settings(max_examples=60)
+@examples(20, 60)
 @given(
     points=st.integers(1, 6),
     data=st.data(),

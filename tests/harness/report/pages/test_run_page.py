@@ -69,8 +69,8 @@ def outline(page: str) -> Outline:
 
 
 @pytest.fixture(scope="module")
-def mixed_page(mixed_run: Run) -> str:
-    return render_page([mixed_run])
+def mixed_page(few_bands: Run) -> str:
+    return render_page([few_bands])
 
 
 def test_nothing_comes_from_elsewhere_and_nothing_runs(page: str, outline: Outline) -> None:
@@ -241,8 +241,9 @@ def test_what_could_not_be_worked_out_is_called_unknown(
     assert "nan" not in page.lower()
 
 
-def test_the_same_runs_give_the_same_page(mixed_run: Run, mixed_page: str) -> None:
-    assert render_page([mixed_run]) == mixed_page
+@pytest.mark.long
+def test_the_same_runs_give_the_same_page(few_bands: Run, mixed_page: str) -> None:
+    assert render_page([few_bands]) == mixed_page
 
 
 def test_written_whole(unfinished_run: Run, tmp_path: Path) -> None:

@@ -94,6 +94,7 @@ def test_the_terminal_has_a_few_lines(night):
     assert max(map(len, said.splitlines())) <= 80
 
 
+@pytest.mark.long
 def test_a_hundred_thousand_sweeps_make_a_small_page(run_with, band_with):
     grid = np.linspace(863e6, 870e6, 201)
     band = long_band(band_with(grid), 1_772_442_845.0, LONG)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.report.words import particulars
+from tests.long_cases import examples
 
 
 @pytest.mark.parametrize(
@@ -69,7 +70,7 @@ NESTS = st.recursive(
 )
 
 
-@settings(max_examples=40)
+@examples(25, 100)
 @given(st.dictionaries(TEXT, NESTS, max_size=4))
 def test_anything_can_be_shown(settings: dict[str, Any]) -> None:
     for row in particulars.rows(settings):

@@ -278,6 +278,7 @@ def _is_being_judged(lot):
     return False
 
 
+@pytest.mark.long
 def test_a_switch_exchanges_through_and_item(benches, tmp_path):
     production_station(benches["switch"], tmp_path, set_up="switch")
     result = spot_check(tmp_path, typed=f"{GOOD[0]}\n")
