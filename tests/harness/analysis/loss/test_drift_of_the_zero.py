@@ -10,6 +10,7 @@ from scipy import stats
 
 from harness.analysis.loss.band import BandReadings
 from harness.analysis.loss.evaluate import assess_budget, evaluate
+from harness.analysis.loss.first_rules import smooth_departure_s
 from harness.analysis.loss.zero_limits import age_mark, explained_change_db
 from tests.harness.analysis.loss.contribution_bench import (
     ITEM,
@@ -66,6 +67,17 @@ def test_no_zero_that_keeps_its_rate_is_further_off_than_the_budget_says(turns, 
     assert off_db(np.array(turns) * 1000.0) <= limit * (1 + 1e-9)
     if checked:
         assert max(off_db(np.array([turn])) for turn in time) == pytest.approx(limit)
+
+
+def test_by_the_first_rules_the_zero_departs_smoothly():
+    """The parabola r T s (1 - s) between checks T apart, as its docstring says; before the first
+    and after the last check the time beyond."""
+    losses = assess_budget(bench(PLAIN), stated(4)).found.losses
+    time = np.array([-10.0, 25.0, 50.0, 120.0, 150.0, 230.0])
+    twice = replace(losses, time=time, check_time=np.array([0.0, 100.0, 200.0]))
+    assert smooth_departure_s(twice) == pytest.approx([10.0, 18.75, 25.0, 16.0, 25.0, 30.0])
+    once = replace(losses, time=time, check_time=np.array([50.0]))
+    assert smooth_departure_s(once) == pytest.approx(np.abs(time - 50.0))
 
 
 def test_of_several_checks_the_largest_change_counts():

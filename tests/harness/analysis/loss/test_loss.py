@@ -64,8 +64,9 @@ def test_the_reference_is_the_line_between_checks(checks, seed):
 def test_a_check_that_no_insertion_lies_at_has_no_share():
     line = reference_line(np.array([0.0, 10.0, 20.0]), np.array([2.5, 10.0]))
     assert line.check_shares(np.array([1.0, 2.0]), 3) == pytest.approx([0.75, 2.25, 0.0])
-    line = reference_line(np.array([0.0, 10.0, 20.0]), np.array([12.5]))
-    assert line.check_shares(np.array([1.0]), 3) == pytest.approx([0.0, 0.75, 0.25])
+    for time, shares in ((2.5, [0.75, 0.25, 0.0]), (12.5, [0.0, 0.75, 0.25])):
+        line = reference_line(np.array([0.0, 10.0, 20.0]), np.array([time]))
+        assert line.check_shares(np.array([1.0]), 3) == pytest.approx(shares)
 
 
 def test_insertions_count_alike_however_many_sweeps_they_have():
