@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from harness.analysis.loss.band import stability_of_band
 from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.loss.plausibility import through_fault
 from harness.analysis.loss.pooling import PooledRepeatability
 from harness.analysis.uncertainty.conformity import DecisionRule
 from tests.harness.analysis.loss.contribution_bench import ITEM, PLAIN, THROUGH, bench, stated
@@ -145,6 +147,21 @@ def test_a_result_tells_when_everything_was_made():
     assert found.zero_time == pytest.approx([1.5, 181.5])
     assert found.insertion_time == pytest.approx([61.5, 121.5])
     assert found.zero_change_db[0] == pytest.approx(np.zeros(4))
+
+
+def test_many_sweeps_of_one_insertion_tell_how_it_held():
+    held = stability_of_band(evaluate(bench((THROUGH, ITEM), sweeps=40), stated(4)))
+    assert held is not None
+    assert stability_of_band(evaluate(bench(PLAIN), stated(4))) is None
+
+
+@pytest.mark.parametrize(("level_db", "says"), [(-59.9, ""), (-60.1, "reads -60 dB"), (0.0, "")])
+def test_joined_leads_read_more_than_60_db_down(level_db, says):
+    """On the median over the points: one that reads nothing is no fault of the joint."""
+    transmission = np.full(5, 10 ** (level_db / 20), complex)
+    transmission[0] = 1e-6
+    assert says in (told := through_fault(transmission))
+    assert bool(told) == bool(says)
 
 
 def test_two_sweeps_are_a_series():
