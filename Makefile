@@ -9,6 +9,7 @@
 # make production  60 simulated items hands-free, killed twice: are all bad ones found?
 # make doubts  wrong readings that must not pass, and honest work that must not be bothered
 # make survival  300 kills at random instants: is anything lost?
+# make powercut  600 states in which a power cut leaves a run file: is anything lost?
 # make sample the sample run in results/ anew
 # make lock   newest versions into the two locks, for running and for developing
 
@@ -31,7 +32,7 @@ BUILD := setuptools>=77
 COMPILE := $(BIN)/uv pip compile --quiet --upgrade --universal --generate-hashes --no-annotate \
     --python-version 3.11 --custom-compile-command 'make lock'
 
-.PHONY: doubts production demo check lint types quick suite test whole examples bench coverage campaigns survival sample lock clean
+.PHONY: doubts production demo check lint types quick suite test whole examples bench coverage campaigns survival powercut sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -66,17 +67,17 @@ types: .venv/installed-for-tests
 	$(BIN)/mypy
 
 quick: .venv/installed-for-tests
-	$(BIN)/pytest -n 2 $(QUICK)
+	$(BIN)/pytest --workers 2 $(QUICK)
 
 # more than there are cores: tests wait for timeouts, guards and clocks now and then
 suite: .venv/installed-for-tests
-	$(BIN)/pytest -n 4
+	$(BIN)/pytest --workers 3
 
 whole: .venv/installed-for-tests
-	$(BIN)/pytest -n 2 -m long --timeout 600
+	$(BIN)/pytest --workers 3 -m long --timeout 600
 
 examples: .venv/installed-for-tests
-	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest -n 2 -m hypothesis
+	HYPOTHESIS_PROFILE="new examples" $(BIN)/pytest --workers 2 -m hypothesis
 
 bench: .venv/installed-for-tests
 	$(BIN)/python -m tests.benchmarks
@@ -96,6 +97,9 @@ production: .venv/installed-for-tests
 
 survival: .venv/installed-for-tests
 	$(BIN)/python -m tests.studies.survival
+
+powercut: .venv/installed-for-tests
+	$(BIN)/python -m tests.studies.powercut
 
 sample: .venv/installed
 	rm -rf results/sample $(DEMO)

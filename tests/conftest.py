@@ -15,6 +15,7 @@ from drivers.simulated.launch import SimulatedBenchProcess
 from harness.running.locks import FOLDER_VARIABLE
 from harness.station.starter_files import write_starter
 from tests.forked_programs import INTERPRETER
+from tests.forked_workers import pytest_addoption, pytest_runtestloop  # noqa: F401
 
 # No time limit for an example: how long it takes says how busy the machine is. The same examples
 # every time, wherever the tests run: a failure is one of the change that is being tested, and

@@ -148,7 +148,10 @@ class PreparedInterpreter:
 
     @contextmanager
     def used(self):
-        """Have benches and guards started by it."""
+        """Have benches and guards started by it; by whoever uses it already, and its forks."""
+        if self._is_used:
+            yield
+            return
         stand_in = SimpleNamespace(**{**vars(subprocess), "Popen": self.program})
         self._is_used = True
         if not self._is_told_of_forks:

@@ -17,6 +17,7 @@ __all__ = [
     "readings_check",
     "rehearsal",
     "replay",
+    "schedule",
     "sitting",
     "storing",
     "takeover",

@@ -263,7 +263,12 @@ class Bench:
         self._is_inserted = False
         again = self._makings > 0
         what_again = "joining the leads again"
+        is_judged = self._equipment.judge is not None
+        if is_judged:
+            self._sweeping.record(MARK, json.dumps({"unjudged": self._makings}))
         join_leads(self._sweeping, self._makings, sweeps, what, what_again, again=again)
+        if is_judged:
+            self._sweeping.record(MARK, json.dumps({"judged": self._makings}))
         self._makings += 1
 
     def _check_before_going_on(self, takeover: Takeover) -> None:
@@ -274,6 +279,10 @@ class Bench:
 
     def _make_judged(self, takeover: Takeover, sweeps: int, what: str, *, is_extra: bool) -> None:
         """Make the through, and go on only if the zero is where it was."""
+        if takeover.unjudged_making is not None and self._going_on is not None:
+            # whatever was joined then was swept, and the run stopped before that was looked at
+            rows = self._going_on.first_rows("normalization", takeover.unjudged_making)
+            self._sweeping.mark_suspect(rows)
         self._sweeping.record(MARK, takeover.mark(is_extra=is_extra))
         rows = self._sweeping.rows()
         self._make_through(sweeps, what)
@@ -306,5 +315,5 @@ class Bench:
     def _set_unsettled_aside(self, takeover: Takeover) -> None:
         """Nobody knows what was connected when the run stopped before that was settled."""
         if takeover.is_unsettled and self._going_on is not None:
-            rows = self._going_on.first_rows(takeover.insertion - 1)
+            rows = self._going_on.first_rows("insertions", takeover.insertion - 1)
             self._sweeping.mark_suspect(rows)

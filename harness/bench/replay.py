@@ -74,7 +74,7 @@ class Replay:
         here = self._counts("normalization", self._making)
         if any(count > sweeps for count in here):
             raise self._mismatch(f"making {self._making + 1} of the through holds {max(here)}")
-        if all(count == sweeps for count in here) and self._making not in self._marks.doubtful:
+        if all(count == sweeps for count in here) and self._making not in self._not_in_order:
             self._making += 1
             return True
         self._go_live(broken_making=self._making if any(here) else None)
@@ -174,7 +174,17 @@ class Replay:
             broken_insertion=broken_insertion,
             sweeps=self._used if broken_insertion is not None else 0,
             is_unsettled=broken_insertion in self._marks.unsettled,
+            unjudged_making=self._last_unjudged(),
         )
+
+    @property
+    def _not_in_order(self) -> set[int]:
+        """Makings that nobody has found to be a zero that holds."""
+        return self._marks.doubtful | self._marks.unjudged
+
+    def _last_unjudged(self) -> int | None:
+        last = max((i for _, kind, i in self._sweeps if kind == "normalization"), default=None)
+        return last if last in self._not_in_order else None
 
     def _require_nothing_beyond(self, making: int, insertion: int) -> None:
         beyond: tuple[tuple[str, Kind, int], ...] = (
@@ -191,7 +201,7 @@ class Replay:
     def _reference(self) -> dict[str, int]:
         last: dict[str, int] = {}
         for band, kind, index in self._sweeps:
-            if kind == "normalization" and index not in self._marks.doubtful:
+            if kind == "normalization" and index not in self._not_in_order:
                 last[band] = max(index, last.get(band, index))
         return last
 

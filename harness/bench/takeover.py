@@ -39,6 +39,8 @@ class Takeover:
     """How many of each band belong to steps of that insertion that were whole."""
     is_unsettled: bool = False
     """Whether nobody has settled what was connected at that insertion."""
+    unjudged_making: int | None = None
+    """The last making, where nobody has judged it; the next one replaces it."""
 
     def mark(self, *, is_extra: bool) -> str:
         """What a later going-on has to know of this one; written before its first sweep.
@@ -75,6 +77,8 @@ class Marks:
     doubtful: set[int] = field(default_factory=set)
     """Makings by which the zero was to be checked, but which nobody has found in order."""
     broken_insertions: dict[int, int] = field(default_factory=dict)
+    unjudged: set[int] = field(default_factory=set)
+    """Makings of which it was to be seen whether they are joined leads."""
     unsettled: set[int] = field(default_factory=set)
     """Insertions of which it was to be seen whether they are any."""
 
@@ -86,6 +90,10 @@ class Marks:
                 self.extra.add(mark["checked_by"])
         if "found_in_order" in mark:
             self.doubtful.discard(mark["found_in_order"])
+        if "unjudged" in mark:
+            self.unjudged.add(mark["unjudged"])
+        if "judged" in mark:
+            self.unjudged.discard(mark["judged"])
         if "unsettled" in mark:
             self.unsettled.add(mark["unsettled"])
         if "settled" in mark:

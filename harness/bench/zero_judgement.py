@@ -15,7 +15,7 @@ from drivers.errors import ZeroMovedError
 from harness.analysis.loss.loss import level_db, transmission_row
 from harness.bench.sweep_times import TimesOf
 from harness.bench.takeover import Takeover
-from harness.run_file import Kind, RunJournal, read_making
+from harness.run_file import INDEX, Kind, RunJournal, read_making
 from harness.station.station import Station
 from harness.station.zero_allowance import allowed_change_db
 
@@ -33,14 +33,15 @@ class GoingOn:
     kept: int
     """How many of them can be true."""
 
-    def first_rows(self, insertion: int) -> dict[tuple[str, Kind], int]:
-        """From which row on an insertion, the last one, was swept; by band where it was."""
+    def first_rows(self, kind: Kind, number: int) -> dict[tuple[str, Kind], int]:
+        """From which row on a making or an insertion, the last one, was swept; by band where it
+        was."""
         rows: dict[tuple[str, Kind], int] = {}
         with self.journal.open_for_reading() as file:
             for band, group in file["bands"].items():
-                numbers = group["insertions/insertion"][()]
-                if insertion in numbers:
-                    rows[band, "insertions"] = int(np.argmax(numbers == insertion))
+                numbers = group[kind][INDEX[kind]][()]
+                if number in numbers:
+                    rows[band, kind] = int(np.argmax(numbers == number))
         return rows
 
     def judge(self, takeover: Takeover, *, is_extra: bool) -> str:

@@ -63,9 +63,18 @@ def trusted_runs(named: Sequence[Path]) -> list[Run]:
     Raises:
         InputError: none is left, or one cannot be read.
     """
+    return without_wanted_again(finished_runs(named))
+
+
+def without_wanted_again(runs: Sequence[Run]) -> list[Run]:
+    """Those whose figures count; of the others it is said on standard error that they are left
+    out.
+
+    Raises:
+        InputError: none is left.
+    """
     from drivers.errors import InputError
 
-    runs = finished_runs(named)
     trusted = [run for run in runs if not run.wanted_again]
     if not trusted:
         raise InputError(

@@ -39,6 +39,15 @@ def verdict_status(runs: Sequence[Run]) -> int:
     return EXIT_ALL_PASS if all(standing_of_run(r) in good for r in runs) else EXIT_NOT_ALL_PASS
 
 
+def told_in_a_message(run: Run) -> str:
+    """`overnight of PIG-0451: pass`, with what a night came to."""
+    from harness.report.words.night_words import night_sentence
+
+    night = night_sentence(run)
+    said = f"{run.procedure} of {run.item['id']}: {standing_of_run(run).word}"
+    return f"{said}; {night}" if night else said
+
+
 def verdict_word(runs: Sequence[Run]) -> str:
     """The worst standing of runs, in words; empty where there are none."""
     return worst_standing(map(standing_of_run, runs)).word if runs else ""

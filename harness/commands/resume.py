@@ -39,7 +39,13 @@ def resume(
 def _go_on_and_report(
     run: Path, station: Path, procedure: str | None, outcome: RunEnding, *, as_json: bool
 ) -> None:
-    from harness.commands.reporting import report_json, report_table, verdict_status, verdict_word
+    from harness.commands.reporting import (
+        report_json,
+        report_table,
+        told_in_a_message,
+        verdict_status,
+        verdict_word,
+    )
     from harness.evaluation.read_back import read_run
     from harness.report.words.suggested_command import suggested_command
     from harness.running.resuming import resume as go_on
@@ -47,7 +53,7 @@ def _go_on_and_report(
     path = go_on(run, station, procedure, outcome.runs.append)
     runs = [read_run(path)]
     outcome.verdict = verdict_word(runs)
-    outcome.message = f"{runs[0].procedure} of {runs[0].item['id']}: {outcome.verdict}"
+    outcome.message = told_in_a_message(runs[0])
     if as_json:
         typer.echo(report_json(runs))
     else:

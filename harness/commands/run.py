@@ -140,6 +140,7 @@ def _measure_and_report(order: RunOrder, item: list[str]) -> None:
         EXIT_NOT_ALL_PASS,
         report_json,
         report_table,
+        told_in_a_message,
         verdict_status,
         verdict_word,
     )
@@ -157,6 +158,8 @@ def _measure_and_report(order: RunOrder, item: list[str]) -> None:
     runs = [read_run(path) for path in paths]
     outcome.verdict = verdict_word(runs)
     outcome.message = f"{procedure.name} of {', '.join(chosen)}: {outcome.verdict}"
+    if len(runs) == 1:
+        outcome.message = told_in_a_message(runs[0])
     combined = None if told is None else told.combine(paths)
     if order.as_json:
         document = report_json(runs)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from harness.commands.named_runs import RunsOrFolders, finished_runs
+from harness.commands.named_runs import RunsOrFolders, trusted_runs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +18,7 @@ def truth(
     """For simulated runs: how often the truth lies inside the stated uncertainty."""
     from harness.running.truth_check import compare_with_truth
 
-    _print_truth(compare_with_truth([run.path for run in finished_runs(runs)]))
+    _print_truth(compare_with_truth([run.path for run in trusted_runs(runs)]))
 
 
 def _print_truth(rows: Sequence[TruthRow]) -> None:

@@ -26,10 +26,11 @@ from harness.run_file.resumption import (
     read_mean_times,
     read_rows,
 )
-from harness.run_file.schema import SCHEMA, SMALL_CHUNK, Group, Kind, RunHeader, read_header
+from harness.run_file.schema import INDEX, SCHEMA, SMALL_CHUNK, Group, Kind, RunHeader, read_header
 from harness.run_file.taking_up import take_up
 
 __all__ = [
+    "INDEX",
     "RESERVE_BYTES",
     "SCHEMA",
     "SMALL_CHUNK",

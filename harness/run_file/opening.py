@@ -9,11 +9,19 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import h5py
+from h5py import h5l
 
 from drivers.errors import InputError
 from harness.run_file.admission import admit
 from harness.run_file.heaps import require_sound_texts
 from harness.run_file.schema import SCHEMA
+from harness.run_file.torn_blocks import mend
+from harness.run_file.unclosed import (
+    BEYOND_BYTES,
+    SUPERBLOCK_BYTES,
+    UnclosedFile,
+    is_unclosed,
+)
 
 SIGNATURE = b"\x89HDF\r\n\x1a\n"
 """With which HDF5 files begin (HDF5 file format 3.0, II.A)."""
@@ -37,10 +45,14 @@ def open_run(path: Path) -> Iterator[h5py.File]:
     begin = b""
     with ExitStack() as stack:
         try:
-            with path.open("rb") as raw:
-                begin, size = raw.read(36), os.fstat(raw.fileno()).st_size
+            raw = stack.enter_context(path.open("rb", buffering=0))
+            begin, size = raw.read(SUPERBLOCK_BYTES), os.fstat(raw.fileno()).st_size
             require_sound_texts(path)
-            file = stack.enter_context(_opened(path, begin, size))
+            view = UnclosedFile(raw.fileno()) if is_unclosed(begin) else None
+            if view is not None:
+                size += BEYOND_BYTES
+                _mend_if_torn(view, size)
+            file = stack.enter_context(h5py.File(view or path, "r"))
         except TROUBLE as error:
             kind = DamagedRunError if begin.startswith(SIGNATURE) else InputError
             raise kind(
@@ -95,16 +107,39 @@ def damage_told(path: Path) -> Iterator[None]:
         ) from error
 
 
-def _opened(path: Path, superblock: bytes, size: int) -> h5py.File:
-    """A file whose writer is at work, or was killed, opens only as one of a single writer and
-    several readers. There HDF5 waits for what is missing, so what was cut off is refused first.
+def _mend_if_torn(view: UnclosedFile, most_bytes: int) -> None:
+    try:
+        with h5py.File(view, "r") as file:
+            admit(file, most_bytes)
+            file.visititems(_follow)
+    except TROUBLE:
+        # if it is wrong otherwise it stays so
+        with h5py.File(view, "r") as file:
+            places = list(_headers(file))
+        for place in places:
+            mend(view, place)
 
-    HDF5 file format 3.0, II.A superblock version 3: consistency flags at byte 11, end of file
-    address at byte 28.
-    """
-    written_to = len(superblock) == 36 and superblock[8] == 3 and superblock[11] & 0b101
-    if not written_to:
-        return h5py.File(path, "r")
-    if size < int.from_bytes(superblock[28:36], "little"):
-        raise OSError("the end of the file is missing")
-    return h5py.File(path, "r", libver="latest", swmr=True)
+
+def _follow(name: str, it: h5py.Group | h5py.Dataset) -> None:
+    """Raises where HDF5 cannot follow what grows to its end."""
+    if isinstance(it, h5py.Dataset) and it.chunks is not None:
+        it.id.chunk_iter(lambda chunk: None)
+        if it.fletcher32:
+            it[()]
+
+
+def _headers(group: h5py.Group) -> Iterator[int]:
+    """Where the header of every dataset is; groups do not change once the writing has begun."""
+    for name in group:
+        link = group.id.links.get_info(name.encode())
+        if link.type != h5l.TYPE_HARD:
+            continue
+        try:
+            is_group = isinstance(group[name], h5py.Group)
+        except KeyError:
+            # a header that was torn
+            is_group = False
+        if is_group:
+            yield from _headers(group[name])
+        else:
+            yield int(link.u)

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from harness.analysis.loss.zero_limits import LARGEST_WITHIN, explained_change_db
+from harness.analysis.loss.zero_limits import (
+    LARGEST_WITHIN,
+    explained_change_db,
+    most_seen_db,
+)
 from harness.station.station import Station
 
 
@@ -15,10 +19,10 @@ def settling_db(station: Station) -> float:
 
 
 def allowed_change_db(station: Station, apart_s: float) -> float:
-    """Of the largest change of all points: `zero.most_change` where the station states it; else
-    what explains itself."""
+    """Of the largest change of all points: `zero.most_change` where the station states it, and a
+    step of the readings; else what explains itself."""
     if station.zero.most_change_db is not None:
-        return station.zero.most_change_db
+        return most_seen_db(station.zero.most_change_db, station.receiver.resolution_db or 0.0)
     return explained_db(station, apart_s)
 
 

@@ -131,6 +131,8 @@ class DescribedSpectrumAnalyzer(DescribedReceiver):
     """The detector's own floor, so far below reference level."""
     isolation_db: RatioDb | None = Field(default=None, alias="isolation", gt=0)
     """Between tracking generator and input; left out: perfect."""
+    resolution_db: RatioDb = Field(default=0.0, alias="resolution", ge=0)
+    """Step of the readings; 0: none."""
 
     @model_validator(mode="after")
     def _levels_in_order(self) -> DescribedSpectrumAnalyzer:

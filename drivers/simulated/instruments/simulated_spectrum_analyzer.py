@@ -188,7 +188,11 @@ class SimulatedSpectrumAnalyzer:
             level_dbm = 10.0 * np.log10(np.abs(phasor) ** 2 / 1e-3)
             is_overloaded |= bool(np.any(level_dbm > self._settings["reference_dbm"]))
             total_w += 1e-3 * 10.0 ** (self._displayed_dbm(level_dbm) / 10.0)
-        return 10.0 * np.log10(total_w / count / 1e-3), is_overloaded
+        return self._read_dbm(10.0 * np.log10(total_w / count / 1e-3)), is_overloaded
+
+    def _read_dbm(self, level_dbm: FloatArray) -> FloatArray:
+        step_db = self._table.resolution_db
+        return np.round(level_dbm / step_db) * step_db if step_db else level_dbm
 
     def _amplitude(self, frequency_hz: FloatArray) -> FloatArray:
         """Root of the power in W in the resolution filter at each point, without noise; (P,)."""

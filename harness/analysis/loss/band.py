@@ -19,7 +19,8 @@ from harness.analysis.uncertainty.conformity import Decision
 FIRST_RULES, RULES = 1, 3
 """By which figures follow from readings. A run keeps those that it was begun under, so that what
 was said of it stays said: the first ones (`first_rules`), and those of today. By the second ones
-a reflection that nobody knows was total; otherwise they were those of today."""
+a reflection that nobody knows was total, and a zero that moved by a stated most and a step of the
+readings was marked; otherwise they were those of today."""
 
 Method = Literal["gum", "monte carlo"]
 """How a budget becomes an interval: JCGM 100:2008, or JCGM 101:2008."""

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from harness.analysis.arrays import FloatArray
-from harness.analysis.loss.band import FIRST_RULES, Statements
+from harness.analysis.loss.band import FIRST_RULES, RULES, Statements
 from harness.analysis.loss.contributions_from_readings import OneMaking
 from harness.analysis.loss.first_rules import RMS_WITHIN, smooth_departure_s
 from harness.analysis.loss.loss import InsertionLosses
@@ -16,6 +16,7 @@ from harness.analysis.loss.zero_limits import (
     HONEST_MARKED,
     age_mark,
     explained_change_db,
+    most_seen_db,
 )
 from harness.analysis.uncertainty.budget import Contribution, Distribution, coverage_factor
 from harness.analysis.units import SECONDS_PER_HOUR
@@ -107,7 +108,9 @@ def zero_marks(
         between = f"Between checks {number + 1} and {number + 2} the zero moved"
         largest = int(np.argmax(change))
         most = statements.most_zero_change_db
-        if most is not None and change[largest] > most:
+        resolution_db = _resolution_db(statements)
+        step_db = resolution_db if statements.rules == RULES else 0.0
+        if most is not None and change[largest] > most_seen_db(most, step_db):
             marks.append(
                 f"{between} by {change[largest]:.3f} dB at {frequency_hz[largest] / 1e6:.6g} MHz, "
                 f"more than the {most:g} dB that the station allows. Nothing was corrected for "
@@ -119,7 +122,7 @@ def zero_marks(
                 np.diff(losses.check_time)[number],
                 float(np.sqrt(np.mean(_made_db2(found, through, statements, number)))),
                 _within(through, statements, len(change_db)),
-                _resolution_db(statements),
+                resolution_db,
             )
             seen = float(np.sqrt(np.mean(np.square(change))))
             if seen > explained:

@@ -32,6 +32,12 @@ def explained_change_db(
     return drift_db + within * makings_db + resolution_db
 
 
+def most_seen_db(most_change_db: float, resolution_db: float = 0.0) -> float:
+    """Most that two checks differ by if the zero moved by no more than a stated most: readings
+    that are rounded to a step differ by one step of them more."""
+    return most_change_db + resolution_db
+
+
 def age_mark(check_time: FloatArray, insertion_time: FloatArray, oldest_s: float | None) -> str:
     """That the zero was too old for some insertion; empty where it never was.
 

@@ -29,6 +29,7 @@ from harness.report.words import numbers, particulars
 from harness.report.words.decisions import advice_of, is_accepted, risk_of
 from harness.report.words.diagnosis_words import finding_of_run
 from harness.report.words.event_words import event_text
+from harness.report.words.night_words import night_sentence
 from harness.report.words.particulars import Row
 from harness.report.words.rating_words import rating_notes
 from harness.report.words.sentences import band_span, greatest_first, item_name, notes_of, sentences
@@ -103,6 +104,8 @@ class RunView:
     item_groups: list[tuple[str, list[Row]]]
     station_groups: list[tuple[str, list[Row]]]
     instruments: list[dict[str, str]]
+    is_night: bool
+    """Whether it kept a schedule: its stability then stands first."""
     stability: StabilityView | None
     """None for runs too short for one."""
     faults: list[FaultRow]
@@ -123,6 +126,7 @@ def view_run(run: Run, anchor: str) -> RunView:
     named = {band.name: band for band in bands}
     scattered = any(len(band.insertion_means_db) > 1 for band in run.bands.values())
     checked = any(len(band.zero_change_db) > 1 for band in run.bands.values())
+    night = night_sentence(run)
     faults, more_faults = faults_of(run)
     listed, left_out = condensed(run.events)
     rules = {band.decision.rule: None for band in run.bands.values() if band.decision}
@@ -132,12 +136,18 @@ def view_run(run: Run, anchor: str) -> RunView:
         description=str(run.item.get("description") or ""),
         standing=standing_of_run(run),
         simulated=run.simulated,
-        sentences=[*sentences(run), *finding_of_run(run)],
+        sentences=[
+            *sentences(run),
+            *finding_of_run(run),
+            *([night] if night else []),
+        ],
+        is_night=bool(night),
         deciding=named[deciding_band(run)] if bands else None,
         bands=bands,
         marks=marks_of(run),
         combined=how_combined(run),
-        notes=[*notes_of(run), *rating_notes(run)],
+        # the sentences say why there is no verdict, unless the item is to be measured again
+        notes=[*notes_of(run, doubts=bool(run.wanted_again)), *rating_notes(run)],
         advice=[entry for entry in advice_of(run) if entry[0] != deciding_band(run)],
         insertions_figure=(
             figures.insertions_figure(run.bands, f"{anchor}-insertions") if scattered else ""

@@ -21,6 +21,7 @@ from harness.evaluation.standing import (
 from harness.report.words import numbers, signs
 from harness.report.words.decisions import advice_of
 from harness.report.words.diagnosis_words import finding_of_run
+from harness.report.words.night_words import night_sentence
 from harness.report.words.numbers import CONFIDENCE
 from harness.report.words.rating_words import rating_notes
 from harness.report.words.sentences import (
@@ -104,6 +105,8 @@ def _print_run(run: Run, console: Console, told_once: Sequence[str]) -> None:
         _print_bands(run, console)
         for sentence in finding_of_run(run):
             console.print(as_text(sentence, console))
+        if night := night_sentence(run):
+            console.print(as_text(night, console))
         for line in stability_lines(run):
             console.print(as_text(line, console))
     for band, advice in advice_of(run):

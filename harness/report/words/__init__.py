@@ -7,6 +7,7 @@ __all__ = [
     "event_words",
     "gauge_words",
     "lot_words",
+    "night_words",
     "numbers",
     "particulars",
     "rating_words",

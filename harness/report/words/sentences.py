@@ -162,12 +162,12 @@ def told_doubts(doubts: Iterable[str]) -> list[str]:
     return list(told.values())
 
 
-def notes_of(run: Run) -> list[tuple[str, str]]:
-    """Each note once, why there is no verdict first; with the bands it concerns, no bands where it
-    concerns all of them."""
+def notes_of(run: Run, *, doubts: bool = True) -> list[tuple[str, str]]:
+    """Each note once, why there is no verdict first, unless `doubts` are told elsewhere; with the
+    bands it concerns, no bands where it concerns all of them."""
     bands_of: dict[str, list[str]] = {}
     for name, band in run.bands.items():
-        for note in (*told_doubts(band.doubts), *band.notes):
+        for note in (*told_doubts(band.doubts if doubts else ()), *band.notes):
             bands_of.setdefault(note, []).append(name)
     everywhere = len(run.bands)
     return [

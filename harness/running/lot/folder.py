@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +39,11 @@ class Outline:
     def serial(self) -> str:
         """Of the item."""
         return self.key[0]
+
+
+def again(outline: Outline) -> Outline:
+    """The same run, now to be measured again."""
+    return replace(outline, standing=Standing.AGAIN)
 
 
 @dataclass

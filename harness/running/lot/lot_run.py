@@ -25,6 +25,7 @@ from harness.connections.operator_terminal import OperatorTerminal
 from harness.running.connected import connect
 from harness.running.item_run import Assignment, stopped
 from harness.running.lot.folder import LotSoFar, lot_so_far
+from harness.running.lot.half_marked import finish_marking
 from harness.running.lot.left_off import left_off
 from harness.running.lot.lot_connections import lot_exchange
 from harness.running.lot.lot_sitting import KEYS_OF_A_STUDY, LotSitting
@@ -187,6 +188,11 @@ class _LotRun:
     ) -> LotResult:
         """The whole round; on any way out RF is off and the file of the item in hand is closed."""
         terminal = self._terminal
+        if half := finish_marking(lot, self._connected.clock):
+            terminal.say(
+                f"! The zero moved after these, too, and the last sitting ended before it could "
+                f"mark them; they are asked for again: {named(half)}."
+            )
         files = LotFiles(self._place, self._assignment, self._items, self._bands)
         serials = Serials(options.listed, self._items.wrong)
         sitting = LotSitting(self._place, terminal, lot, files, serials)

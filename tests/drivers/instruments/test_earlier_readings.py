@@ -6,6 +6,7 @@ import pytest
 from drivers.instruments.earlier_readings import EarlierReadings
 from drivers.instruments.reading_step import step_db
 from drivers.sweep import SCALAR
+from tests.long_cases import long
 
 VECTOR = ("S11", "S21", "S12", "S22")
 POINTS = 51
@@ -100,8 +101,13 @@ def test_one_trace_for_another_is_known(random):
     assert "S11 and S21 and S12 and S22" in EarlierReadings().take(VECTOR, same, "band")[0]
 
 
-@pytest.mark.parametrize("step", [0.1, 0.01])
-@pytest.mark.parametrize("noise_db", [QUIET_DB, USUAL_DB, 0.01])
+@pytest.mark.parametrize(
+    ("noise_db", "step"),
+    [
+        (QUIET_DB, 0.1), (0.01, 0.01),
+        *long((QUIET_DB, 0.01), (USUAL_DB, 0.1), (USUAL_DB, 0.01), (0.01, 0.1)),
+    ],
+)  # fmt: skip
 def test_coarse_readings_may_repeat(random, step, noise_db):
     """At 0.1 dB a quiet receiver repeats most sweeps."""
     earlier = EarlierReadings()

@@ -275,9 +275,12 @@ def test_what_was_not_settled_at_a_stop_is_not_reused():
     """A mark stands before the first sweep of an insertion, another once it is believed."""
     place = measure(Place(sure=[False]), insertions=1)
     marks = [event.text for event in place.events if event.kind == MARK]
-    assert marks == ['{"unsettled": 0}', '{"settled": 0}']
+    assert marks == [
+        '{"unjudged": 0}', '{"judged": 0}', '{"unsettled": 0}', '{"settled": 0}',
+        '{"unjudged": 1}', '{"judged": 1}',
+    ]  # fmt: skip
     counts = {(BAND, "normalization", 0): 2, (BAND, "insertions", 0): 2}
-    begun, settled = (Event(1.0, MARK, text) for text in marks)
+    begun, settled = (Event(1.0, MARK, text) for text in marks[2:4])
     for events, is_kept in (((begun,), False), ((begun, settled), True)):
         past = Replay((BAND,), counts, events)
         assert past.has_making(2)
@@ -287,6 +290,24 @@ def test_what_was_not_settled_at_a_stop_is_not_reused():
             takeover = past.take_over()
             assert takeover.is_unsettled
             assert takeover.broken_insertion == 0
+
+
+def test_a_zero_that_nobody_judged_before_a_stop_is_made_again():
+    """All its sweeps are there, but whether they are of joined leads was still to be seen."""
+    counts = {
+        (BAND, "normalization", 0): 2, (BAND, "insertions", 0): 2, (BAND, "normalization", 1): 2,
+    }  # fmt: skip
+    begun, judged = (Event(1.0, MARK, text) for text in ('{"unjudged": 1}', '{"judged": 1}'))
+    for events, is_kept in (((begun,), False), ((begun, judged), True)):
+        past = Replay((BAND,), counts, events)
+        assert past.has_making(2)
+        past.begin_insertion()
+        assert past.has_sweeps(2)
+        assert past.has_making(2) is is_kept
+        if not is_kept:
+            takeover = past.take_over()
+            assert (takeover.unjudged_making, takeover.broken_making, takeover.making) == (1, 1, 2)
+            assert takeover.reference == {BAND: 0}
 
 
 def test_the_item_before_is_not_judged_under_the_next_serial():

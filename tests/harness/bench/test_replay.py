@@ -65,6 +65,14 @@ class Kept:
     def rows(self):
         return Counter(row[:2] for row in self.sweeps)
 
+    def first_rows(self, kind, number):
+        found = {}
+        for band in BANDS:
+            numbers = [row[2] for row in self.sweeps if row[:2] == (band, kind)]
+            if number in numbers:
+                found[band, kind] = numbers.index(number)
+        return found
+
     def past(self):
         """As `resume` reads it from a file."""
         joined, swept = (
@@ -102,7 +110,11 @@ def judge(takeover, *, is_extra):
 def process(kept, procedure, now=0.0, judge=judge):
     """A process that carries the procedure out, or goes on with it; whether it came to its end."""
     has_past = bool(kept.sweeps or kept.events)
-    going_on = SimpleNamespace(rows=kept.rows(), times={}, judge=judge) if has_past else None
+    going_on = None
+    if has_past:
+        going_on = SimpleNamespace(
+            rows=kept.rows(), times={}, judge=judge, first_rows=kept.first_rows
+        )
     world = World(kept, now)
     equipment = Equipment(
         source=world, exchange=world, journal=kept, progress=world, clock=world.now,

@@ -51,6 +51,15 @@ def test_the_move_is_the_largest_change_of_the_mean_level(station, change_db):
         assert move.allowed_db == 0.1
 
 
+def test_a_step_of_the_readings_is_no_move(station):
+    """Rounded to 0.1 dB a zero within its 0.1 dB may seem to have moved by two steps."""
+    analyzer = station.analyzer.model_copy(update={"resolution_db": 0.1})
+    coarse = station.model_copy(update={"analyzer": analyzer})
+    before, after = check([[-20.0] * 3]), check([[-20.15] * 3], time=600.0)
+    assert all(move.is_too_much for move in zero_moves(before, after, station))
+    assert not any(move.is_too_much for move in zero_moves(before, after, coarse))
+
+
 def test_without_a_stated_limit_drift_and_makings_are_allowed(station):
     """0.15 dB/h in two hours, and 3 sqrt(2) of 0.02 dB: the starting station's statements."""
     before, after = check([[-20.0] * 3]), check([[-20.0] * 3], time=7200.0)

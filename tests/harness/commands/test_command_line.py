@@ -16,6 +16,7 @@ from drivers.instruments.hand import Hand
 from drivers.link.link import Link
 from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
+from tests.forked_programs import ForkedProgram
 from tests.harness.command_line import FROM_NOTHING, Started, tareline
 from tests.harness.set_ups import use_set_up
 from tests.long_cases import long
@@ -300,7 +301,7 @@ def test_at_a_terminal_progress_is_a_bar(workplace_folder):
     """On a pseudo-terminal: the bar is drawn and taken away, the table comes on its own."""
     use_few_points(workplace_folder, "backhaul-5600")
     parent, child = pty.openpty()
-    run = subprocess.Popen(
+    run = ForkedProgram(
         [*FROM_NOTHING, "run", "qualify", "--item", "JMP-0107", "--insertions", "2",
          "--sweeps", "1"],
         cwd=workplace_folder, stderr=child, stdout=subprocess.PIPE, text=True,

@@ -18,7 +18,7 @@ from tests.harness.command_line import tareline
 
 NOT_A_COMMAND = {
     "cli", "combine", "help_texts", "named_runs", "option_quantities", "reporting", "run_lot",
-    "run_order",
+    "run_order", "start",
 }  # fmt: skip
 NOT_AS_ITS_COMMAND = {"import": "import_files"}
 """A word of the language cannot name a module."""

@@ -79,6 +79,17 @@ def test_tables_and_files_for_programs_say_so(doubted, tmp_path):
     assert f"to be measured again: {WHY}" in render_page([run]).replace("\u00a0", " ")
 
 
+def test_delay_and_truth_leave_them_out(doubted, tmp_path):
+    folder, paths = doubted
+    done = tareline("delay", folder, "--json", folder=tmp_path)
+    assert len(json.loads(done.stdout)["runs"]) == 6
+    assert done.stderr.count("left out, to be measured again") == 2
+    for command in ("delay", "truth"):
+        done = tareline(command, paths[1], folder=tmp_path)
+        assert done.returncode == 2
+        assert WHY in done.stderr
+
+
 def test_they_are_still_to_be_done_at_the_next_sitting(doubted):
     folder, _ = doubted
     lot = lot_so_far(folder, read_figures(doubted[1][0]).procedure)

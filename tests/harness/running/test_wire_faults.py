@@ -88,9 +88,10 @@ def strike(benches, folder, set_up, role, kind, times, *where):
     assert took_s < DEADLINE_S + PERSISTENCE_S * (failed is not None)
     sweeps, suspects = kept_sweeps(results)
     if failed is None:
-        assert_true_loss(bench, path, MOST_OFF_DB.get(set_up, 0.05))
+        run = read_run(path)
+        assert_true_loss(bench, run, MOST_OFF_DB.get(set_up, 0.05))
         assert sweeps == SWEEPS
-        fresh = sum(event.kind == "recovery" for event in read_run(path).events)
+        fresh = sum(event.kind == "recovery" for event in run.events)
         marked = f", {suspects} suspect" if suspects else ""
         text = f"recovered: {fresh} fresh start{'' if fresh == 1 else 's'}{marked}"
     else:
@@ -135,9 +136,9 @@ def test_a_setting_changed_at_the_front_panel_is_noticed(
     assert suspects > 0
 
 
-def assert_true_loss(bench, path, most_off_db):
+def assert_true_loss(bench, run, most_off_db):
     """The stated loss agrees with that of an ideal bench."""
-    (result,) = read_run(path).bands.values()
+    (result,) = run.bands.values()
     truth_db = insertion_loss_db(read_description(bench.path), ITEM, result.frequency_hz)
     off = np.abs(result.insertion_loss_db - truth_db)
     assert np.all(off <= result.expanded_uncertainty_db), off.max()

@@ -1,10 +1,11 @@
 """The coverage study, reduced: the GUM with all its campaigns, Monte Carlo with some campaigns of
-every third scenario. `make coverage` has all of both."""
+every third scenario; of either a third in `make test`. `make coverage` has all of both."""
 
 import numpy as np
 import pytest
 
 from harness.analysis.uncertainty.budget import combine
+from tests.long_cases import long
 from tests.studies.coverage.scenarios import scenarios
 from tests.studies.coverage.study import LEAST, MOST_GUM, MOST_MONTE_CARLO, WIDE, carry_out
 
@@ -22,15 +23,17 @@ FULL_LIST = {
 }  # fmt: skip
 
 
-SOME = ALL[::3]
+SOME, FEW = ALL[::3], ALL[::9]
+EACH = [*SOME, *long(*(scenario for scenario in ALL if scenario not in SOME))]
+EACH_OF_SOME = [*FEW, *long(*(scenario for scenario in SOME if scenario not in FEW))]
 
 
-@pytest.fixture(scope="module", params=ALL, ids=lambda scenario: scenario.name)
+@pytest.fixture(scope="module", params=EACH, ids=lambda scenario: scenario.name)
 def made(request):
     return carry_out(request.param, CAMPAIGNS)
 
 
-@pytest.fixture(scope="module", params=SOME, ids=lambda scenario: scenario.name)
+@pytest.fixture(scope="module", params=EACH_OF_SOME, ids=lambda scenario: scenario.name)
 def one_made(request):
     return carry_out(request.param, CAMPAIGNS)
 

@@ -14,7 +14,7 @@ from tests.harness.command_line import load
 from tests.harness.short_run import show_table
 from tests.studies.honest_work.worlds import WORLDS, Place
 
-RUNS = 520
+RUNS = 528
 MOST = 0.01
 ON_ONE_BENCH = 10
 

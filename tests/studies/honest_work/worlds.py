@@ -1,10 +1,14 @@
-"""Honest work of every kind: what was asked or doubted in it was asked without cause."""
+"""Honest work of every kind: what was asked or doubted in it was asked without cause.
+
+Recorded readings are none of these: `tareline import` asks nothing, and connects nothing anew.
+"""
 
 import re
 from dataclasses import dataclass
 
 from drivers.simulated.launch import SimulatedBenchProcess
 from harness.evaluation.read_back import read_run
+from harness.run_file.run import DOUBT
 from harness.station.starter_files import write_starter
 from tests.harness.command_line import tareline
 from tests.harness.production_bench import GOOD, HANDS_FREE, KIND
@@ -24,7 +28,7 @@ description = "Straight adapter"
 made_of = ["SMA straight adapter"]
 """
 SET_ASIDE = "set aside: "
-DOUBTED = ("doubt", "recovery")
+DOUBTED = (DOUBT, "recovery")
 """Kinds of events that honest work has none of."""
 
 
@@ -41,6 +45,8 @@ class World:
     by_hand: bool = False
     is_quiet: bool = False
     """A receiver of a tenth of the noise: two makings must still not be taken for one."""
+    resolution: str = ""
+    """Step of the readings; the station states it."""
     history: int = 0
     """Sittings before, one a day, that each zero is compared with."""
 
@@ -59,6 +65,8 @@ WORLDS = (
     World("transmission alone", set_up="S21 alone"),
     World("generator and power meter", set_up="stepped", bands=("telemetry-868",), points=5),
     World("tracking generator", set_up="tracking", bands=("telemetry-868",)),
+    World("steps of 0.1 dB", set_up="tracking", resolution="0.1 dB"),
+    World("steps of 0.01 dB", set_up="tracking", resolution="0.01 dB"),
     World("six sittings before", history=6),
     World("switch", set_up="switch", bands=("telemetry-868",)),
     World("hands-free, a lot", procedure="spot-check", bands=("telemetry-868",)),
@@ -87,6 +95,8 @@ class Place:
             replace(bench, ('trace_noise = "0.0015 dB"', 'trace_noise = "0.00015 dB"'))
         if world.set_up == "switch":
             replace(bench, ("\n[leads]", f"{SWITCH_ON_THE_BENCH}\n[leads]"))
+        if world.resolution:
+            replace(bench, _coarse(world))
         self._process = SimulatedBenchProcess(bench)
         name = "vector" if world.set_up == "switch" else world.set_up
         use_set_up(folder, name, points=world.points, bands=world.bands)
@@ -98,6 +108,8 @@ class Place:
 
     def _state(self):
         station, items = self.folder / "station.toml", self.folder / "items.toml"
+        if self.world.resolution:
+            replace(station, _coarse(self.world))
         addresses = self._process.addresses
         hand = "" if self.world.by_hand else f'hand = "{addresses["hand"]}"'
         replace(station, ('bench = "simulated-bench.toml"', hand))
@@ -149,6 +161,12 @@ class Place:
     def close(self):
         """End the bench."""
         self._process.close()
+
+
+def _coarse(world):
+    """What makes the readings coarse in a bench's description, and says so in a station's file."""
+    table = "[spectrum_analyzer]"
+    return table, f'{table}\nresolution = "{world.resolution}"\n'
 
 
 PROMPTS_BY_HAND = 5

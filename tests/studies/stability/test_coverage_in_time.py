@@ -4,6 +4,7 @@ import pytest
 
 from harness.analysis.loss.band import stability_of_band
 from harness.analysis.lots.binomial import Share
+from tests.long_cases import long
 from tests.studies.stability import study
 from tests.studies.stability.study import LEAST, MOST, allan_coverage, carry_out
 from tests.studies.stability.worlds import World, worlds
@@ -19,8 +20,11 @@ def may_be(share: Share, least: float, most: float) -> bool:
     return high >= least and low <= most
 
 
-@pytest.mark.parametrize("world", [World("white, 40", 40), World("walk, 40", 40, 0.0, walk=1.0)],
-                         ids=lambda world: world.name)  # fmt: skip
+@pytest.mark.parametrize(
+    "world",
+    [World("walk, 40", 40, 0.0, walk=1.0), *long(World("white, 40", 40))],
+    ids=lambda world: world.name,
+)
 def test_intervals_hold_what_they_say(world):
     found = carry_out(world, RUNS)
     assert may_be(found.drift, LEAST, 1.0)
@@ -44,7 +48,7 @@ def test_an_interval_of_half_the_width_is_caught(monkeypatch):
     assert not may_be(found.temperature, LEAST, MOST)
 
 
-@pytest.mark.parametrize("noise", ["white", "random walk"])
+@pytest.mark.parametrize("noise", ["random walk", *long("white")])
 def test_intervals_of_the_allan_deviation_hold_what_they_say(noise):
     for row in allan_coverage(noise, 480, 400):
         assert may_be(row.share, LEAST, MOST), row

@@ -16,6 +16,7 @@ from drivers.errors import InputError, LinkError
 from drivers.link.link import Link
 from drivers.simulated.launch import SimulatedBenchProcess
 from tests.forked_programs import ForkedProgram, carry_out
+from tests.long_cases import long
 
 BENCH = [sys.executable, "-m", "drivers.simulated", "simulated-bench.toml"]
 TARELINE = [sys.executable, "-c", "from harness.commands.cli import main; main()", "simulate"]
@@ -60,13 +61,21 @@ def is_over(connection: socket.socket) -> bool:
 # How it ends.
 
 
-@pytest.mark.parametrize("command", [BENCH, [*TARELINE, "--json"]], ids=["module", "command"])
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize(
+    ("command", "number"),
+    [
+        (BENCH, signal.SIGINT), ([*TARELINE, "--json"], signal.SIGTERM),
+        *long((BENCH, signal.SIGTERM), (BENCH, signal.SIGHUP),
+              ([*TARELINE, "--json"], signal.SIGINT), ([*TARELINE, "--json"], signal.SIGHUP)),
+    ],
+)  # fmt: skip
 def test_a_signal_ends_it_well(workplace_folder, command, number) -> None:
     ends_well(command, workplace_folder, number, ForkedProgram)
 
 
-@pytest.mark.parametrize("command", [BENCH, [*INSTALLED, "--json"]], ids=["module", "command"])
+@pytest.mark.parametrize(
+    "command", [[*INSTALLED, "--json"], pytest.param(BENCH, marks=pytest.mark.long)]
+)
 def test_it_begins_from_nothing_as_in_use(workplace_folder, command) -> None:
     ends_well(command, workplace_folder, signal.SIGTERM, subprocess.Popen)
 

@@ -189,6 +189,7 @@ with SimulatedBenchProcess(Path(sys.argv[1]), pace=float(sys.argv[2])) as bench:
 """
 
 
+@pytest.mark.long
 def test_readings_are_the_same_bit_for_bit_in_every_process_at_every_pace(tmp_path):
     path = tmp_path / "bench.toml"
     path.write_text(STARTER, "utf-8")

@@ -222,6 +222,18 @@ def test_the_log_scale_is_exact_at_reference_level_and_bent_below(rig):
     assert np.ptp(errors_db) > 0.05
 
 
+def test_coarse_readings_are_the_fine_ones_rounded(rig):
+    seen = []
+    for changes in ({}, {"resolution": "0.1 dB"}):
+        built = rig({"spectrum_analyzer": changes})
+        built.ask("hand", "CONN:THR")
+        built.ask("spectrum_analyzer", "FREQ:CENT 1 GHZ;SPAN 1 GHZ;:SWE:POIN 11;:OUTP ON;:INIT")
+        seen.append(built.numbers("spectrum_analyzer", "TRAC?"))
+    fine_dbm, coarse_dbm = seen
+    assert coarse_dbm == pytest.approx(np.round(fine_dbm, 1), abs=1e-9)
+    assert np.ptp(fine_dbm - coarse_dbm) > 0.01
+
+
 SEQUENCE = (
     ("power_meter", "CAL:ZERO:AUTO ONCE"), ("hand", "CONN:THR"),
     ("analyzer", "OUTP ON;:INIT"), ("analyzer", "TRAC? S21"), ("generator", "POW 0;:OUTP ON"),

@@ -3,10 +3,12 @@
 import asyncio
 import random
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.simulated.scpi import MESSAGES
+from tests.long_cases import long
 
 IDENTIFIED = b"Tareline,Simulated specimen,SIM-0,0.1.0\n"
 space = st.text(" \t\x00\r", max_size=2)
@@ -77,7 +79,7 @@ def units(draw: st.DrawFn) -> tuple[str, object, int | None]:
     return draw(space) + text + draw(space), logged, error
 
 
-@settings(max_examples=400)
+@settings(max_examples=150)
 @given(sequence=st.lists(units(), min_size=1, max_size=5))
 def test_a_message_is_executed_or_tells_its_error(shared_specimen, sequence) -> None:
     shared_specimen.ask("*CLS")
@@ -109,12 +111,13 @@ def random_message(source: random.Random) -> bytes:
     return b"".join(source.choices(FRAGMENTS, k=source.randrange(1, 9)))
 
 
-def test_no_message_disturbs_the_engine(specimen, caplog) -> None:
+@pytest.mark.parametrize("messages", [6_000, *long(60_000)])
+def test_no_message_disturbs_the_engine(specimen, caplog, messages) -> None:
     source = random.Random(488)
 
     async def run() -> None:
         handle = specimen.engine.handle
-        for _ in range(60_000):
+        for _ in range(messages):
             message = random_message(source)
             await handle(message)
             for error in iter(specimen.engine.status.errors.pop, None):
@@ -128,7 +131,7 @@ def test_no_message_disturbs_the_engine(specimen, caplog) -> None:
     assert not caplog.records  # no defect was reported
 
 
-@settings(max_examples=1500)
+@settings(max_examples=400)
 @given(message=st.binary(max_size=60))
 def test_no_bytes_disturb_the_engine(shared_specimen, message: bytes) -> None:
     asyncio_run = shared_specimen.runner.run

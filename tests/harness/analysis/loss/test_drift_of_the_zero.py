@@ -20,6 +20,7 @@ from tests.harness.analysis.loss.contribution_bench import (
     lines,
     stated,
 )
+from tests.long_cases import long
 
 
 @settings(max_examples=10)
@@ -133,13 +134,24 @@ def test_a_change_beyond_what_is_stated_is_told_with_its_frequency():
     assert "by 0.200 dB at 1666.67 MHz, more than the 0.1 dB" in mark
 
 
+def test_a_step_of_the_readings_is_no_movement_beyond_the_stated_most():
+    """Two checks of a zero that stands still, rounded to either side: they differ by a step. One
+    that moved by the stated most and a step more is marked."""
+    moved = {0.1: 0, 0.3: 1}
+    for step_db, marks in moved.items():
+        readings = bench(PLAIN, making_db=0.0, noise_db=1e-6,
+                         zero_db=lambda time, by=step_db: by if time > 300 else 0.0)  # fmt: skip
+        statements = stated(4, most_zero_change_db=0.1, resolution_db=0.1)
+        assert len(evaluate(readings, statements).zero_marks) == marks
+        assert len(evaluate(readings, replace(statements, rules=1)).zero_marks) == 1
+
+
 @pytest.mark.parametrize(
     ("order", "step_db", "drift"),
     [
-        (PLAIN, None, 0.01),
-        ((THROUGH, *[ITEM] * 3, THROUGH), None, 0.01),
+        *long((PLAIN, None, 0.01), ((THROUGH, *[ITEM] * 3, THROUGH), None, 0.01)),
         ((*[THROUGH] * 3, *[ITEM] * 5, *[THROUGH] * 3), None, 0.3),
-        (PLAIN, 0.1, 0.01),
+        *long((PLAIN, 0.1, 0.01)),
         ((THROUGH, ITEM, ITEM, THROUGH, ITEM, ITEM, THROUGH), None, 0.01),
     ],
     ids=["five insertions", "three", "makings and drift", "coarse", "three checks"],

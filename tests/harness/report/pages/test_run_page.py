@@ -262,3 +262,13 @@ def test_what_cannot_be_replaced_is_left_as_it_was(unfinished_run: Run, tmp_path
     with pytest.raises(OSError, match=r"report\.html"):
         write_page([unfinished_run], occupied)
     assert [entry.name for entry in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_why_there_is_no_verdict_is_said_once(good_run: Run) -> None:
+    """Beside the verdict, and not among the notes again, also where bands differ in a figure."""
+    bands = {
+        name: dataclasses.replace(band, doubts=(f"Is the item in? It reads 0.0{number} dB.",))
+        for number, (name, band) in enumerate(good_run.bands.items(), start=1)
+    }
+    found = render_page([dataclasses.replace(good_run, bands=bands)])
+    assert found.count("Is the item in?") == 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.report.words import particulars
@@ -62,13 +62,15 @@ def test_nests_and_lists_of_nests() -> None:
     ]
 
 
-LEAVES = st.none() | st.booleans() | st.floats() | st.integers() | st.text()
+TEXT = st.text(max_size=8)
+LEAVES = st.none() | st.booleans() | st.floats() | st.integers() | TEXT
 NESTS = st.recursive(
-    LEAVES, lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner), max_leaves=12
+    LEAVES, lambda inner: st.lists(inner) | st.dictionaries(TEXT, inner), max_leaves=12
 )
 
 
-@given(st.dictionaries(st.text(), NESTS))
+@settings(max_examples=40)
+@given(st.dictionaries(TEXT, NESTS, max_size=4))
 def test_anything_can_be_shown(settings: dict[str, Any]) -> None:
     for row in particulars.rows(settings):
         assert row.value
