@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from drivers.errors import InputError
+from harness.run_file.drafts import draft_of
 from harness.run_file.journal import RunJournal
 from harness.run_file.opening import open_run
 from harness.run_file.publishing import disk, replace
@@ -25,7 +26,7 @@ def amend_run(
         InputError: the run is not finished, damaged, or not a run file of this version.
         RunFileError: the disk refused; the file stands as it was.
     """
-    draft = path.with_name(f".{path.name}.amending")
+    draft = draft_of(path, "amending")
 
     def fill(new: Group) -> None:
         copy_whole(path, old, new)
@@ -39,7 +40,7 @@ def amend_run(
                     hint="measure the item again",
                 )
             journal = RunJournal.in_place_of(
-                draft, draft.with_name(f"{draft.name}.new"), fill, replace, path.stat().st_size
+                draft, draft_of(draft, "new"), fill, replace, path.stat().st_size
             )
         try:
             amend(journal)

@@ -25,6 +25,7 @@ from harness.run_file.digests import (
     sweep_digest,
     temperature_digests,
 )
+from harness.run_file.drafts import draft_of
 from harness.run_file.opening import damage_told
 from harness.run_file.places import EVENT
 from harness.run_file.publishing import disk, make_folder, publish, require_room, synchronize
@@ -64,7 +65,7 @@ class RunJournal:
 
         with disk(path):
             make_folder(path.parent)
-        self._begin(path, path.with_name(f".{path.name}.new"), fill, publish)
+        self._begin(path, draft_of(path, "new"), fill, publish)
 
     @classmethod
     def in_place_of(cls, path: Path, draft: Path, fill: Callable[[Group], None],
@@ -94,7 +95,7 @@ class RunJournal:
         with disk(path):
             require_room(os.statvfs(path.parent), size_bytes)
             try:
-                self._file = h5py.File(draft, "w", libver="latest")
+                self._file = h5py.File(draft, "x", libver="latest")
                 fill(self._file)
                 self._file.attrs[HEADER] = header_digest(self._file)
                 self._file.swmr_mode = True

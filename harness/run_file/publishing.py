@@ -7,18 +7,21 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import h5py
 
 from drivers.errors import RunFileError, reason
 from harness.run_file.digests import seal
+from harness.run_file.drafts import draft_of
 from harness.run_file.figures import AGAIN, FIGURES, figures_digest
 from harness.run_file.reading import read_events
 from harness.run_file.run import why_again
 from harness.run_file.schema import Group
+from harness.run_file.writer_lock import lock
 
+COPIED_AT_ONCE = 1 << 20
 RESERVE_BYTES = 1 << 18
 """Kept free beyond what is to be written: a file that HDF5 could not write to its end is one that
 it cannot close either."""
@@ -98,7 +101,7 @@ def finishing(path: Path, finished: str) -> Iterator[Callable[[Callable[[Group],
     Raises:
         RunFileError: the disk refused; the file stands as it was.
     """
-    draft = path.with_name(f".{path.name}.finishing")
+    draft = draft_of(path, "finishing")
 
     def add(write_analysis: Callable[[Group], None]) -> None:
         with disk(path):
@@ -112,8 +115,8 @@ def finishing(path: Path, finished: str) -> Iterator[Callable[[Callable[[Group],
                 synchronize(file)
             replace(draft, path)
 
-    with ThreadPoolExecutor(1, thread_name_prefix="copying") as copying:
-        copied = copying.submit(_copied, path, draft)
+    with ThreadPoolExecutor(1, thread_name_prefix="copying") as copying, ExitStack() as stack:
+        copied = copying.submit(_copied, path, draft, stack)
         try:
             yield add
         finally:
@@ -121,15 +124,16 @@ def finishing(path: Path, finished: str) -> Iterator[Callable[[Callable[[Group],
             draft.unlink(missing_ok=True)
 
 
-def _copied(path: Path, draft: Path) -> None:
+def _copied(path: Path, draft: Path, stack: ExitStack) -> None:
+    """Copies, and keeps the copy locked until `stack` is unwound."""
     require_room(os.statvfs(path.parent), path.stat().st_size)
-    shutil.copyfile(path, draft)
+    with path.open("rb") as source:
+        copy = stack.enter_context(draft.open("xb"))
+        lock(copy.fileno())
+        shutil.copyfileobj(source, copy, COPIED_AT_ONCE)
+    copy.flush()
     # on its way to the disk now, there is little left to wait for at the end
-    handle = os.open(draft, os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    os.fsync(copy.fileno())
 
 
 @contextmanager

@@ -12,6 +12,7 @@ import numpy as np
 
 from drivers.errors import InputError
 from harness.run_file.digests import ROWS_AT_ONCE, Chain, require_intact, temperature_digests
+from harness.run_file.drafts import draft_of
 from harness.run_file.journal import RunJournal
 from harness.run_file.opening import damage_told, open_run
 from harness.run_file.publishing import disk, replace
@@ -39,7 +40,7 @@ def take_up(path: Path) -> RunJournal:
                 f"{str(path)!r} is finished; there is nothing to go on with",
                 hint="measure the item again, or see `tareline report`",
             )
-        draft = path.with_name(f".{path.name}.taking-up")
+        draft = draft_of(path, "taking-up")
         with disk(path), only_writer(path):
             return RunJournal.in_place_of(
                 path, draft, lambda new: copy_whole(path, old, new), replace, path.stat().st_size

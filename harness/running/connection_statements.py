@@ -74,7 +74,7 @@ def foreseen(station: Station, item: Item) -> ForeseenItem:
     limits: tuple[float, float] | None = None
     for name in station.bands:
         expected = item.expected(
-            station.settings(name).frequency_hz(), station.temperature_c, station.known_parts()
+            station.bands[name].frequency_hz, station.temperature_c, station.known_parts()
         )
         if expected is None:
             continue

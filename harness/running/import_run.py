@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
@@ -22,7 +22,8 @@ from harness.bench.readings_check import require_plausible, same_points, transmi
 from harness.evaluation.run_analysis import finish
 from harness.run_file import Kind, RunJournal
 from harness.run_file.history import earlier_runs, write_history
-from harness.run_file.run import Event
+from harness.run_file.run import DOUBT, Event
+from harness.running.connection_statements import judge_of
 from harness.running.new_run import Origin, header_of, run_id
 from harness.running.recorded_traces import measured_alone, require_own_readings
 from harness.station.items import Workplace, item_as_dict
@@ -89,6 +90,8 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
         for band, made in sweeps.items():
             for each, sweep in zip(placed, made, strict=True):
                 journal.append(band, each.kind, each.index, sweep)
+        for text in _doubts(workplace, item, placed, sweeps):
+            journal.event(Event(placed[-1].time, DOUBT, text))
         for text in [*told, *unmeasured, *_events(placed)]:
             journal.event(Event(started, "note", text))
         journal.event(Event(placed[-1].time, "finished", "all files taken in"))
@@ -96,6 +99,26 @@ def import_run(workplace: Workplace, item: str, recordings: Recordings, results:
         journal.close()
     finish(journal.path, as_iso(placed[-1].time))
     return journal.path
+
+
+def _doubts(
+    workplace: Workplace, item: str, placed: Sequence[_Placed], sweeps: Mapping[str, list[Sweep]]
+) -> Iterator[str]:
+    """What cannot be what it is said to be; nobody can be asked, so there is no verdict then."""
+    judge = judge_of(workplace.station, lambda name: workplace.items[name], ())
+    for number, each in enumerate(placed):
+        swept = {band: [made[number]] for band, made in sweeps.items()}
+        is_through = each.kind == "normalization"
+        doubt = judge.of_through(swept) if is_through else judge.of_item(item, swept)
+        if doubt is not None:
+            yield (
+                f"{each.recording.path.name}: {doubt.text} Are the files of through and item "
+                "exchanged, or is it another one's?"
+            )
+        if is_through:
+            judge.keep_through(swept)
+        else:
+            judge.keep_item(item, swept)
 
 
 def _measured(placed: Sequence[_Placed]) -> tuple[list[_Placed], list[str]]:

@@ -21,7 +21,7 @@ def stated_level(station: Station, band: str) -> ForeseenZero | None:
     leads = station.leads
     if leads.loss_limits_db is None:
         return None
-    frequency_hz = station.settings(band).frequency_hz()
+    frequency_hz = station.bands[band].frequency_hz
     parts = [parse_part(text, _length_in_m) for text in leads.made_of or ()]
     lost = expected_loss(
         parts, station.known_parts(), frequency_hz, temperature_c=station.temperature_c

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Literal, Self
 
+import numpy as np
 from pydantic import Field, PrivateAttr, field_validator, model_validator
 
 from drivers.quantities import (
@@ -19,6 +20,7 @@ from drivers.quantities import (
 )
 from drivers.sweep import SweepSettings
 from drivers.toml_file import Mistake, ReadFile, Table, read_table
+from harness.analysis.arrays import FloatArray
 from harness.analysis.expected.catalogue_files import (
     CatalogueFile,
     load_catalogue,
@@ -55,6 +57,12 @@ class Band(Table):
     stop_hz: FrequencyHz = Field(alias="stop", gt=0)
     points: int = Field(ge=2, le=LARGEST_SWEEP)
     spacing: Literal["linear", "logarithmic"] = "linear"
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """(P,) as it is swept."""
+        space = np.linspace if self.spacing == "linear" else np.geomspace
+        return np.asarray(space(self.start_hz, self.stop_hz, self.points), dtype=np.float64)
 
     @model_validator(mode="after")
     def _rises(self) -> Band:

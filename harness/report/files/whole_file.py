@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 from pathlib import Path
 
 
@@ -12,7 +13,7 @@ def write_whole(text: str, path: Path, *, encoding: str = "utf-8") -> None:
     Raises:
         OSError: the folder cannot be written to; what stood at `path` is as it was.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = path.with_name(f".{path.name}.{secrets.token_hex(8)}.part")
     try:
         with part.open("x", encoding=encoding, newline="") as file:
             file.write(text)

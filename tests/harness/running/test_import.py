@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import re
 
 import numpy as np
 import pytest
@@ -13,6 +14,9 @@ from drivers.simulated.described.bench_description import read_description
 from drivers.simulated.physics.truth import insertion_loss_db, scattering
 from harness.evaluation.read_back import read_run
 from harness.run_file import open_run, read_readings
+from harness.run_file.run import DOUBT
+from harness.running.import_run import Recordings, import_run
+from harness.station.items import read_workplace
 from harness.station.starter_files import write_starter
 from tests.drivers.touchstone_made import ORDER, some_network, touchstone
 from tests.harness.command_line import tareline
@@ -69,12 +73,43 @@ def test_through_and_item_exchanged_are_impossible_and_have_no_verdict(elsewhere
     assert done.returncode == 1, done.stderr
     for band in json.loads(done.stdout)["runs"][0]["bands"]:
         assert band["verdict"] is None
-        assert "through and item were exchanged" in band["doubts"][0]
+        assert any("through and item were exchanged" in doubt for doubt in band["doubts"])
         assert not any("stated as" in note for note in band["notes"])
     shown = tareline("report", *map(str, (elsewhere / "exchanged").glob("*.h5")), folder=elsewhere)
     assert shown.returncode == 1
     assert "no verdict" in shown.stdout
     assert "exchanged" in " ".join(shown.stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("through", "items", "says"),
+    [
+        ("item-1", ("through-1",), r"Are the files of through and item exchanged"),
+        ("through-1", ("through-2",), r"through-2\.s2p: This reads like the joined leads"),
+        ("through-1", ("other",), r"other\.s2p: This reads like another item"),
+        ("through-1", ("item-1", "item-2", "item-3"), None),
+    ],
+    ids=["exchanged", "the through again", "of another length", "honest"],
+)
+def test_files_that_cannot_be_what_they_are_said_to_be_give_no_verdict(
+    elsewhere, tmp_path, through, items, says
+):
+    s = scattering(read_description(elsewhere / "simulated-bench.toml"), "FDR-0012", GRID)
+    text = touchstone(GRID, s + noise(s.shape, 5), form="RI")
+    (elsewhere / "other.s2p").write_text(text, "utf-8")
+    workplace = read_workplace(elsewhere / "station.toml", elsewhere / "items.toml")
+    recordings = Recordings(
+        (elsewhere / f"{through}.s2p",),
+        tuple(elsewhere / f"{name}.s2p" for name in items),
+        spacing="2 min",
+    )
+    run = read_run(import_run(workplace, "PIG-0451", recordings, tmp_path))
+    doubts = [event.text for event in run.events if event.kind == DOUBT]
+    if says is None:
+        assert doubts == []
+    else:
+        assert re.search(says, " ".join(doubts))
+        assert all(band.decision is None for band in run.bands.values())
 
 
 def test_recorded_files_become_an_ordinary_run(elsewhere):
@@ -153,9 +188,6 @@ def test_what_cannot_be_imported_is_status_2_and_leaves_nothing(elsewhere, argum
     ],
 )
 def test_files_that_do_not_fit_are_told(elsewhere, tmp_path, name, grid_hz, level, says):
-    from harness.running.import_run import Recordings, import_run
-    from harness.station.items import read_workplace
-
     workplace = read_workplace(elsewhere / "station.toml", elsewhere / "items.toml")
     files = {}
     for kind in ("through", "item"):
@@ -186,9 +218,6 @@ def test_a_measuring_station_can_take_files_in_too(elsewhere, tmp_path):
 
 def imported(folder, files, results):
     """Import changed copies of the files in `folder`; the run, or the refusal."""
-    from harness.running.import_run import Recordings, import_run
-    from harness.station.items import read_workplace
-
     workplace = read_workplace(folder / "station.toml", folder / "items.toml")
     through, item = (
         tuple(path for path in files if path.name.startswith(kind)) for kind in ("through", "item")

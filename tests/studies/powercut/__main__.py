@@ -23,6 +23,7 @@ def main():
     parser = argparse.ArgumentParser(prog="python -m tests.studies.powercut", description=__doc__)
     parser.add_argument("--states", type=int, default=600)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="folder for states that are not as they ought")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -40,7 +41,11 @@ def main():
             tried[run, state.kind] += 1
             for text in problems(runs[run], state, trier(state)):
                 wrong[run, state.kind] += 1
-                print(f"{run}, after synchronization {state.after}, {state.kind}: {text}")
+                print(
+                    f"{run}, after synchronization {state.after}, {state.kind}: {text}", flush=True
+                )
+                if options.keep is not None:
+                    (options.keep / f"{run}-{number}.h5").write_bytes(state.data)
         trier.close()
     rows = [[run, str(len(runs[run].states)), kind, str(count), str(wrong[run, kind])]
             for (run, kind), count in sorted(tried.items())]  # fmt: skip

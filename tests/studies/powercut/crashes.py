@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 PAGE, SECTOR = 4096, 512
-LONGEST_S = 60.0
+MOST_PROCESSOR_S, LONGEST_S = 30, 600.0
+"""For a state, which takes one second; the second is for what waits without computing."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ def crash(states, random):
 
 
 WORK = """
-import json, sys
+import json, resource, sys
 from pathlib import Path
 import h5py, numpy
 from drivers.errors import TarelineError
@@ -69,6 +70,8 @@ def told(work):
         return f"refused: {error}"
 
 for line in sys.stdin:
+    used_s = int(sum(resource.getrusage(resource.RUSAGE_SELF)[:2]))
+    resource.setrlimit(resource.RLIMIT_CPU, (used_s + int(sys.argv[1]), resource.RLIM_INFINITY))
     path = Path(line.strip())
     answer = {}
     answer["verify"] = told(lambda: verify(path).state)
@@ -96,8 +99,8 @@ class Trier:
         """What `verify`, `watch` and `resume` say of it; None where they hang or die."""
         if self._worker is None:
             self._worker = subprocess.Popen(
-                [sys.executable, "-c", WORK], stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-                text=True,
+                [sys.executable, "-c", WORK, str(MOST_PROCESSOR_S)],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
             )  # fmt: skip
         self._path.write_bytes(state.data)
         self._worker.stdin.write(f"{self._path}\n")

@@ -42,6 +42,7 @@ COMMANDS = {
     "certificate": ("certificate", RUN, "--page", "certificate.html", "--despite", "a study"),
     "export": ("export", RUN, "--csv", "tables", "--touchstone", "tables"),
 }  # fmt: skip
+LOTS = ("spot-check", "gauge-study")
 INSTRUMENTS = ("run", "resume")
 """Commands that drive any, by their first word."""
 WITHIN_S = 2.0
@@ -127,12 +128,13 @@ class StoppingPlace:
         return folder
 
 
-def _sweeps(folder):
-    return sum(map(_rows, folder.rglob("*.h5")))
+def _sweeps(folder, name="qualify"):
+    """How many are kept; of a lot those of the items, since one zero stands in many files."""
+    kinds = ("insertions",) if name in LOTS else ("normalization", "insertions")
+    return sum(_rows(path, kinds) for path in folder.rglob("*.h5"))
 
 
-def _rows(path):
-    kinds = ("normalization", "insertions")
+def _rows(path, kinds):
     try:
         with open_run(path) as file:
             return sum(len(band[kind]["time"]) for band in file["bands"].values() for kind in kinds)
@@ -162,7 +164,7 @@ def stop_trial(place, name, number, random, wait=None):
     sent_s = time.monotonic()
     for _ in range(1 + int(random.random() < 0.2)):
         run.send_signal(number)
-    swept = _sweeps(folder)
+    swept = _sweeps(folder, name)
     ended = run.finished()
     outcome = StopOutcome(name, number, was_over, time.monotonic() - sent_s)
     wrong = outcome.problems.append
@@ -177,7 +179,7 @@ def stop_trial(place, name, number, random, wait=None):
             wrong((FILES, f"{path.name}: {problems[0]}"))
     if outcome.took_s > WITHIN_S:
         wrong((LATE, f"{outcome.took_s:.1f} s"))
-    more = _sweeps(folder) - swept
+    more = _sweeps(folder, name) - swept
     if more > MOST_UNDER_WAY:
         wrong((UNHEEDED, f"{more} sweeps were made after it"))
     if not was_over and ended.returncode not in (128 + number, -number):

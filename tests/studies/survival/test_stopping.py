@@ -9,7 +9,14 @@ import pytest
 
 from drivers.stop_signals import StopSignals
 from tests.studies.survival.place import Place
-from tests.studies.survival.stopping import LATE, UNHEEDED, StoppingPlace, stop_trial, until_swept
+from tests.studies.survival.stopping import (
+    COMMANDS,
+    LATE,
+    UNHEEDED,
+    StoppingPlace,
+    stop_trial,
+    until_swept,
+)
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +43,8 @@ def test_a_stop_signal_ends_the_command_in_order(place, name, number):
 
 def test_a_signal_without_effect_would_be_noticed(place, monkeypatch):
     monkeypatch.setattr(StopSignals, "look", lambda signals: None)
+    # long enough that much is left to sweep when the signal comes, on a busy machine too
+    monkeypatch.setitem(COMMANDS, "qualify", (*COMMANDS["qualify"], "--insertions", "20"))
     once = SimpleNamespace(random=lambda: 1.0)
     outcome = stop_trial(place, "qualify", signal.SIGTERM, once, until_swept)
     assert UNHEEDED in {kind for kind, _ in outcome.problems}

@@ -128,3 +128,29 @@ def test_the_whole_band_must_be_decided():
 def test_more_insertions_than_anybody_makes_are_still_improved_on(insertions):
     told = advice(budget(0.05, 0.001, insertions), insertions, 0.95, 1.0)
     assert "would decide it" in told
+
+
+@pytest.mark.parametrize(
+    ("insertions", "wanted", "dof"), [(1, 2, np.inf), (1, 3, 2.0), (2, 9, 8.0)]
+)
+def test_from_three_insertions_on_they_have_a_scatter_of_their_own(insertions, wanted, dof):
+    """In place of what is stated, with a degree of freedom less than there are (JCGM 100:2008,
+    4.2.3)."""
+    stated = Contribution(INSERTIONS_LINE, "B", "normal", np.full(1, 0.1), np.inf, "stated")
+    (line,) = with_insertions([stated], insertions, wanted)
+    assert line.dof == dof
+    assert line.standard_uncertainty_db == pytest.approx(0.1 * np.sqrt(insertions / wanted))
+
+
+def exactly(lines, insertions, wanted):
+    """Advice where the guard band of `wanted` insertions is a little less than the margin."""
+    total = combine(with_insertions(lines, insertions, wanted))
+    return advice(lines, insertions, 1.0 - 1.0001 * float(total.expanded_uncertainty_db[0]), 1.0)
+
+
+def test_as_many_again_are_thought_of_where_many_were_made():
+    lines = budget(0.1, 0.001, 80)
+    assert exactly(lines, 80, 150).startswith("70 more insertions (150 in all)")
+    assert exactly(lines, 80, 81).startswith("1 more insertion (81 in all)")
+    assert exactly(lines, 80, 82).startswith("2 more insertions (82 in all)")
+    assert exactly(lines, 80, 161).startswith("No number of insertions")

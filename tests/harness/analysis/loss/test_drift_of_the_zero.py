@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from harness.analysis.loss.band import BandReadings
 from harness.analysis.loss.evaluate import assess_budget, evaluate
+from harness.analysis.loss.first_rules import smooth_departure_s
 from harness.analysis.loss.zero_limits import age_mark, explained_change_db
 from tests.harness.analysis.loss.contribution_bench import (
     ITEM,
@@ -68,6 +70,17 @@ def test_no_zero_that_keeps_its_rate_is_further_off_than_the_budget_says(turns, 
         assert max(off_db(np.array([turn])) for turn in time) == pytest.approx(limit)
 
 
+def test_by_the_first_rules_the_zero_departs_smoothly():
+    """The parabola r T s (1 - s) between checks T apart, as its docstring says; before the first
+    and after the last check the time beyond."""
+    losses = assess_budget(bench(PLAIN), stated(4)).found.losses
+    time = np.array([-10.0, 25.0, 50.0, 120.0, 150.0, 230.0])
+    twice = replace(losses, time=time, check_time=np.array([0.0, 100.0, 200.0]))
+    assert smooth_departure_s(twice) == pytest.approx([10.0, 18.75, 25.0, 16.0, 25.0, 30.0])
+    once = replace(losses, time=time, check_time=np.array([50.0]))
+    assert smooth_departure_s(once) == pytest.approx(np.abs(time - 50.0))
+
+
 def test_of_several_checks_the_largest_change_counts():
     """Without a stated drift: half the largest of the changes, whichever it is."""
     order = (THROUGH, ITEM, THROUGH, ITEM, THROUGH, ITEM, THROUGH)
@@ -97,6 +110,28 @@ def test_a_zero_that_moved_too_far_marks_the_run_and_corrects_nothing():
     known = bench(order, making_db=0.001, zero_db=step)
     by_rate = evaluate(known, stated(4, drift_db_per_hour=0.02))
     assert "stated drift" in by_rate.zero_marks[0]
+
+
+def test_what_explains_a_change_is_that_of_both_checks():
+    """Three makings before the item and one after it: their means differ by the drift of the time
+    between, and with the variance s^2 (1 / 3 + 1 / 1); Student's t for 99.5 %, by scipy."""
+    made = bench((*[THROUGH] * 3, *[ITEM] * 5, THROUGH), zero_db=lambda time: 2.0 * (time > 420.0))
+    assessed = assess_budget(made, stated(4, drift_db_per_hour=0.02))
+    losses = assessed.found.losses
+    squares = np.square(losses.reference_db[:3] - losses.reference_db[:3].mean(axis=0)).sum(axis=0)
+    made_db = np.sqrt(np.mean(squares / 2 * (1 / 3 + 1)))
+    explained_db = 0.02 * np.diff(losses.check_time)[0] / 3600 + stats.t.ppf(0.9975, 2) * made_db
+    (mark,) = assessed.zero_marks
+    seen_db = np.sqrt(np.mean(np.square(np.diff(losses.check_db, axis=0))))
+    assert f"the zero moved by {seen_db:.3f} dB (rms over the band)" in mark
+    assert f"explain {explained_db:.3f} dB" in mark
+
+
+def test_a_change_beyond_what_is_stated_is_told_with_its_frequency():
+    made = bench(PLAIN, making_db=0.0, zero_db=lambda time: np.array([0, 0, 0.2, 0]) * (time > 300))
+    (mark,) = evaluate(made, stated(4, most_zero_change_db=0.1)).zero_marks
+    # of four points from 1 to 2 GHz the third
+    assert "by 0.200 dB at 1666.67 MHz, more than the 0.1 dB" in mark
 
 
 def test_a_step_of_the_readings_is_no_movement_beyond_the_stated_most():

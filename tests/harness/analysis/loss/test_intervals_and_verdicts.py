@@ -5,9 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from harness.analysis.loss.band import stability_of_band
 from harness.analysis.loss.evaluate import evaluate
+from harness.analysis.loss.plausibility import through_fault
 from harness.analysis.loss.pooling import PooledRepeatability
-from tests.harness.analysis.loss.contribution_bench import PLAIN, bench, stated
+from harness.analysis.uncertainty.conformity import DecisionRule
+from tests.harness.analysis.loss.contribution_bench import ITEM, PLAIN, THROUGH, bench, stated
 
 
 @pytest.mark.parametrize("method", ["gum", "monte carlo"])
@@ -109,3 +112,68 @@ def test_an_item_of_hardly_any_loss_is_seldom_called_impossible():
         for seed in range(200)
     )  # fmt: skip
     assert noisy <= 2
+
+
+@pytest.mark.parametrize("method", ["gum", "monte carlo"])
+def test_a_result_names_its_method_and_has_its_interval(method):
+    """By the GUM loss minus and plus U; by Monte Carlo nearly so, where all is normal."""
+    found = evaluate(bench(PLAIN, making_db=0.02), stated(4), method=method)
+    assert found.method == method
+    u_db = found.expanded_uncertainty_db
+    tolerance = 1e-12 if method == "gum" else 0.05
+    assert found.insertion_loss_db - found.interval_low_db == pytest.approx(u_db, rel=tolerance)
+    assert found.interval_high_db - found.insertion_loss_db == pytest.approx(u_db, rel=tolerance)
+    assert found.coverage_factor * found.standard_uncertainty_db == pytest.approx(u_db)
+
+
+def test_the_chosen_rule_decides_and_is_named():
+    """0.39 dB against 0.41 dB with U of more than 0.02 dB passes by simple acceptance only."""
+    readings = bench(PLAIN, making_db=0.01, loss_db=0.39)
+    verdicts = {
+        name: evaluate(
+            readings, stated(4), limit_db=np.full(4, 0.41), rule=DecisionRule(name)
+        ).decision
+        for name in ("simple acceptance", "guard band U")
+    }
+    assert verdicts["simple acceptance"].verdict == "pass"
+    assert verdicts["simple acceptance"].rule.startswith("simple acceptance")
+    assert verdicts["guard band U"].verdict != "pass"
+    assert "would decide it" in verdicts["guard band U"].advice
+
+
+def test_a_result_tells_when_everything_was_made():
+    """Mean times of four sweeps, one a second, of connections one a minute."""
+    found = evaluate(bench((THROUGH, ITEM, ITEM, THROUGH)), stated(4))
+    assert found.zero_time == pytest.approx([1.5, 181.5])
+    assert found.insertion_time == pytest.approx([61.5, 121.5])
+    assert found.zero_change_db[0] == pytest.approx(np.zeros(4))
+
+
+def test_many_sweeps_of_one_insertion_tell_how_it_held():
+    held = stability_of_band(evaluate(bench((THROUGH, ITEM), sweeps=40), stated(4)))
+    assert held is not None
+    assert stability_of_band(evaluate(bench(PLAIN), stated(4))) is None
+
+
+@pytest.mark.parametrize(("level_db", "says"), [(-59.9, ""), (-60.1, "reads -60 dB"), (0.0, "")])
+def test_joined_leads_read_more_than_60_db_down(level_db, says):
+    """On the median over the points: one that reads nothing is no fault of the joint."""
+    transmission = np.full(5, 10 ** (level_db / 20), complex)
+    transmission[0] = 1e-6
+    assert says in (told := through_fault(transmission))
+    assert bool(told) == bool(says)
+
+
+def test_two_sweeps_are_a_series():
+    assert len(evaluate(bench((THROUGH, ITEM), sweeps=2), stated(4)).series.time) == 2
+    assert evaluate(bench((THROUGH, ITEM), sweeps=1), stated(4)).series is None
+
+
+def test_the_series_has_the_loss_of_the_adapter_too():
+    readings = bench(PLAIN)
+    plain, added = (
+        evaluate(readings, stated(4, through_loss_db=np.full(4, loss_db))).series
+        for loss_db in (0.0, 0.05)
+    )
+    assert added.loss_db - plain.loss_db == pytest.approx(0.05)
+    assert added.uncorrected_db - plain.uncorrected_db == pytest.approx(0.05)

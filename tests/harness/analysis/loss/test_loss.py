@@ -61,6 +61,14 @@ def test_the_reference_is_the_line_between_checks(checks, seed):
     assert shares @ check_db[:, 0] == pytest.approx(weight @ direct_db)
 
 
+def test_a_check_that_no_insertion_lies_at_has_no_share():
+    line = reference_line(np.array([0.0, 10.0, 20.0]), np.array([2.5, 10.0]))
+    assert line.check_shares(np.array([1.0, 2.0]), 3) == pytest.approx([0.75, 2.25, 0.0])
+    for time, shares in ((2.5, [0.75, 0.25, 0.0]), (12.5, [0.0, 0.75, 0.25])):
+        line = reference_line(np.array([0.0, 10.0, 20.0]), np.array([time]))
+        assert line.check_shares(np.array([1.0]), 3) == pytest.approx(shares)
+
+
 def test_insertions_count_alike_however_many_sweeps_they_have():
     item = -np.array([1.0, 1.0, 1.0, 3.0])[:, None]
     band = reduced(bench(np.zeros((1, 1)), [0.0], [0], item, np.arange(1.0, 5.0), [7, 7, 7, 9]))

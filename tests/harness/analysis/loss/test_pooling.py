@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from harness.analysis.loss.pooling import RunScatter, bartlett, is_larger, pool
 
@@ -48,6 +49,15 @@ def test_nothing_to_pool():
     assert pool([run("one insertion", 0.0, 0)]) is None
     with pytest.raises(ValueError, match="at least two"):
         bartlett([1.0], [3.0])
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.1, 0.3, 1.0, 3.0])
+def test_the_statistic_of_bartlett(spread):
+    """Against scipy.stats.bartlett on samples that have these variances."""
+    pattern = np.array([-1.5, -0.5, 0.5, 1.5])
+    samples = [scale * np.tile(pattern, n) for scale, n in ((1.0, 1), (1.0 + spread, 2), (1.0, 3))]
+    found = bartlett([s.var(ddof=1) for s in samples], [len(s) - 1 for s in samples])
+    assert found == pytest.approx(tuple(stats.bartlett(*samples)))
 
 
 def test_equal_variances_are_rejected_as_often_as_stated():

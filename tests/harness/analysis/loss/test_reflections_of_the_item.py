@@ -91,12 +91,11 @@ def test_a_lossless_item_reflects_just_what_its_loss_allows():
 
 def test_an_unstated_tracking_is_said():
     made, _, statements = reflecting(0.1)
-    assessed = assess_budget(
-        made,
-        replace(statements, reflection_tracking_db=3.0, reflection_tracking_is_stated=False),
-    )
-    assert "up to 3 dB is taken" in " ".join(assessed.notes)
-    assert "tracking of the reflections" in {line.name for line in assessed.budget}
+    for is_stated in (False, True):
+        tracking = {"reflection_tracking_db": 3.0, "reflection_tracking_is_stated": is_stated}
+        assessed = assess_budget(made, replace(statements, **tracking))
+        assert ("up to 3 dB is taken" in " ".join(assessed.notes)) is not is_stated
+        assert "tracking of the reflections" in {line.name for line in assessed.budget}
 
 
 def test_a_lead_that_loses_less_reflects_more():

@@ -52,6 +52,13 @@ def test_one_insertion_cannot_tell_its_repeatability():
     assert result.within_dof == 3
 
 
+def test_two_sweeps_have_one_degree_of_freedom():
+    """Standard deviation of a and b: |a - b| / sqrt 2."""
+    result = nested_anova(np.array([[1.0], [1.5]]), np.zeros(2, dtype=int))
+    assert result.within_dof == 1
+    assert result.within_db == pytest.approx([0.5 / np.sqrt(2)])
+
+
 def test_components_are_recovered():
     """2,000 simulated sets: mean squared components within 3 standard errors of the truth."""
     rng = np.random.default_rng(11)

@@ -79,6 +79,13 @@ def test_what_is_no_limit_is_refused(text, says):
     assert says in str(raised.value)
 
 
+@pytest.mark.parametrize(("text", "is_hinted"), [("0,3 dB", True), ("0;3 dB", False)])
+def test_a_decimal_comma_is_told(text, is_hinted):
+    with pytest.raises(ValueError, match="has no meaning") as raised:
+        parse(text)
+    assert ("decimals have a point" in str(raised.value)) is is_hinted
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

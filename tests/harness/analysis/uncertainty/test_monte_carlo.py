@@ -7,6 +7,9 @@ from hypothesis import strategies as st
 
 from harness.analysis.uncertainty.budget import Contribution, combine
 from harness.analysis.uncertainty.monte_carlo import (
+    BLOCK,
+    MOST_BLOCKS,
+    VALUES_HELD,
     centred_half_width,
     propagate,
     shortest_interval,
@@ -105,6 +108,13 @@ def test_the_same_seed_gives_the_same_at_every_frequency(shape, seed):
     again = propagate([line(u, shape)], seed=seed)
     np.testing.assert_array_equal(together.half_width_db, again.half_width_db)
     assert together.half_width_db / u == pytest.approx(together.half_width_db[0] / 0.01)
+
+
+def test_more_frequencies_than_are_held_at_once_come_out_as_one_does():
+    u = np.linspace(0.01, 0.03, 3 * VALUES_HELD // (BLOCK * MOST_BLOCKS) + 1)
+    found = propagate([line(u)], digits=1)
+    assert found.half_width_db / u == pytest.approx(np.full(len(u), 2.0), rel=0.05)
+    assert found.standard_uncertainty_db / u == pytest.approx(np.ones(len(u)), rel=0.05)
 
 
 def test_too_few_trials_are_refused():
