@@ -8,6 +8,7 @@
 # make coverage  how often the stated interval holds the truth, scenario by scenario
 # make production  60 simulated items hands-free, killed twice: are all bad ones found?
 # make doubts  wrong readings that must not pass, and honest work that must not be bothered
+# make mutants  mutants of the arithmetic (mutmut's): does a test notice each? One in ten
 # make survival  300 kills at random instants: is anything lost?
 # make powercut  600 states in which a power cut leaves a run file: is anything lost?
 # make sample the sample run in results/ anew
@@ -32,7 +33,7 @@ BUILD := setuptools>=77
 COMPILE := $(BIN)/uv pip compile --quiet --upgrade --universal --generate-hashes --no-annotate \
     --python-version 3.11 --custom-compile-command 'make lock'
 
-.PHONY: doubts production demo check lint types quick suite test whole examples bench coverage campaigns survival powercut sample lock clean
+.PHONY: doubts mutants production demo check lint types quick suite test whole examples bench coverage campaigns survival powercut sample lock clean
 
 demo: .venv/installed
 	rm -rf $(DEMO)
@@ -91,6 +92,9 @@ coverage: .venv/installed-for-tests
 doubts: .venv/installed-for-tests
 	$(BIN)/python -m tests.studies.wrong_readings
 	$(BIN)/python -m tests.studies.honest_work
+
+mutants: .venv/installed-for-tests
+	$(BIN)/python -m tests.studies.mutants
 
 production: .venv/installed-for-tests
 	$(BIN)/python -m tests.studies.production

@@ -106,7 +106,7 @@ def propagate(
         ValueError: the budget is empty, or one estimate states two degrees of freedom.
     """
     model = _model(budget)
-    results = np.empty((4, model.scale_db.shape[1]))
+    results = np.full((4, model.scale_db.shape[1]), np.nan)
     width = VALUES_HELD // (BLOCK * MOST_BLOCKS)
     most, is_stable = 0, True
     for columns in model.alike():

@@ -1,0 +1,1 @@
+"""Do the tests notice where the arithmetic is changed? `make mutants`."""
