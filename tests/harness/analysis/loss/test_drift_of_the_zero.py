@@ -112,15 +112,18 @@ def test_a_zero_that_moved_too_far_marks_the_run_and_corrects_nothing():
     assert "stated drift" in by_rate.zero_marks[0]
 
 
-def test_what_explains_a_change_is_that_of_both_checks():
+@pytest.mark.parametrize("bands", [1, 5])
+def test_what_explains_a_change_is_that_of_both_checks(bands):
     """Three makings before the item and one after it: their means differ by the drift of the time
-    between, and with the variance s^2 (1 / 3 + 1 / 1); Student's t for 99.5 %, by scipy."""
+    between, and with the variance s^2 (1 / 3 + 1 / 1); Student's t for 99.5 % of all bands taken
+    together, by scipy."""
     made = bench((*[THROUGH] * 3, *[ITEM] * 5, THROUGH), zero_db=lambda time: 2.0 * (time > 420.0))
-    assessed = assess_budget(made, stated(4, drift_db_per_hour=0.02))
+    assessed = assess_budget(made, stated(4, drift_db_per_hour=0.02, bands=bands))
     losses = assessed.found.losses
     squares = np.square(losses.reference_db[:3] - losses.reference_db[:3].mean(axis=0)).sum(axis=0)
     made_db = np.sqrt(np.mean(squares / 2 * (1 / 3 + 1)))
-    explained_db = 0.02 * np.diff(losses.check_time)[0] / 3600 + stats.t.ppf(0.9975, 2) * made_db
+    within = stats.t.ppf(1.0 - 0.0025 / bands, 2)
+    explained_db = 0.02 * np.diff(losses.check_time)[0] / 3600 + within * made_db
     (mark,) = assessed.zero_marks
     seen_db = np.sqrt(np.mean(np.square(np.diff(losses.check_db, axis=0))))
     assert f"the zero moved by {seen_db:.3f} dB (rms over the band)" in mark

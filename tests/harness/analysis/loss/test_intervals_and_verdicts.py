@@ -126,6 +126,19 @@ def test_a_result_names_its_method_and_has_its_interval(method):
     assert found.coverage_factor * found.standard_uncertainty_db == pytest.approx(u_db)
 
 
+def test_a_result_has_what_it_was_judged_by():
+    """The limit, and the published degrees of freedom (JCGM 100:2008, equation G.2b)."""
+    limit_db = np.array([1.0, 1.1, 1.2, 1.3])
+    readings = bench(PLAIN, making_db=0.02)
+    found = evaluate(readings, stated(4, flexure_db=0.02), limit_db=limit_db)
+    assert found.limit_db is limit_db
+    # repeatability and reference rest on one estimate with four degrees of freedom
+    variances = [line.standard_uncertainty_db**2 for line in found.budget if np.isfinite(line.dof)]
+    total = sum(line.standard_uncertainty_db**2 for line in found.budget)
+    assert found.published_dof == pytest.approx(4.0 * total**2 / sum(variances) ** 2)
+    assert evaluate(readings, stated(4, rules=1)).published_dof is None
+
+
 def test_the_chosen_rule_decides_and_is_named():
     """0.39 dB against 0.41 dB with U of more than 0.02 dB passes by simple acceptance only."""
     readings = bench(PLAIN, making_db=0.01, loss_db=0.39)

@@ -77,7 +77,7 @@ def test_by_the_first_rules_item_and_through_have_one_noise():
     lacks = (1.0 / SWEEPS - 1.0 / 16.0) * (1.0 + np.sum(np.square(found.losses.reference_weights)))
     assert own == pytest.approx(found.makings.within_db * np.sqrt(lacks))
     assert np.all(reference == 0.0)
-    assert lines["noise"].dof == 2 * (SWEEPS - 1)
+    assert (lines["noise"].distribution, lines["noise"].dof) == ("normal", 2 * (SWEEPS - 1))
     own, _, found, lines = budget(PLAIN, pooled(16.0), rules=FIRST_RULES)
     lacks = (1.0 / SWEEPS - 1.0 / 16.0) * (0.2 + np.sum(np.square(found.losses.reference_weights)))
     assert own == pytest.approx(found.insertions.within_db * np.sqrt(lacks))

@@ -40,8 +40,13 @@ def test_a_run_that_does_not_belong_is_left_out_and_named():
 
 
 def test_of_two_that_differ_the_larger_stays():
-    pooled = pool([run("small", 1e-6, 9), run("large", 1e-3, 9)])
-    assert pooled.runs == ("large",)
+    small, large = run("small", 1e-6, 9), run("large", 1e-3, 9)
+    for runs in ([small, large], [large, small]):
+        assert pool(runs).runs == ("large",)
+
+
+def test_a_run_without_scatter_tells_nothing():
+    assert pool([run("coarse readings", 0.0, 9), run("a", 1e-4, 4)]).runs == ("a",)
 
 
 def test_nothing_to_pool():

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.loss.band import BandBlocks, BandReadings
+from harness.analysis.loss.grouped import GroupedMeans, GroupedScatter
 from harness.analysis.loss.reduction import TEMPERATURE_HOLDS_S, reduced, temperature_at
 from tests.long_cases import examples
 
@@ -140,6 +141,22 @@ def test_the_temperature_of_a_sweep_is_that_between_readings_close_by():
     line = 21.0 + 9.0 * (time - 100.0) / 4900.0
     assert found == pytest.approx([np.nan, 20.0, 20.5, 21.0, line[4], np.nan, line[6]], nan_ok=True)
     assert np.all(np.isnan(temperature_at(time, np.empty(0), np.empty(0))))
+    # soon after the first reading, and the next one is far off
+    apart = np.array([0.0, 2.0 * TEMPERATURE_HOLDS_S])
+    near = temperature_at(np.array([1.0, TEMPERATURE_HOLDS_S]), apart, np.array([20.0, 21.2]))
+    assert near == pytest.approx([20.001, 20.6])
+    one = temperature_at(np.array([-1.0, 1.0]), np.zeros(1), np.array([20.0]))
+    assert one.tolist() == [20.0, 20.0]
+
+
+def test_sweeps_in_any_order_belong_to_their_insertions():
+    """Numbers of insertions that go to and fro: means and scatter are those of each."""
+    values, group = np.array([[1.0], [5.0], [3.0], [9.0]]), np.array([1, 0, 1, 0])
+    scatter, means = GroupedScatter(2, 1), GroupedMeans(2)
+    scatter.add(values, group)
+    means.add(values, group)
+    assert means.means.tolist() == scatter.means.tolist() == [[7.0], [2.0]]
+    assert scatter.within_squares == pytest.approx([8.0 + 2.0])
 
 
 def test_a_series_goes_with_the_temperature_and_needs_time_in_order():

@@ -47,6 +47,38 @@ def test_the_terms_of_a_mismatch(rules):
     assert terms_db(rules)[[0, 1, 2, 5]] == pytest.approx(known)
 
 
+def test_an_adapter_that_closed_the_through_stands_between_source_and_load():
+    """By twice its loss: 3 dB leave half of the power."""
+    found = terms_db(RULES, through_loss_db=np.full(1, 10.0 * np.log10(2.0)))
+    assert found[2] == pytest.approx(SOURCE * LOAD / 2)
+
+
+@pytest.mark.parametrize("rules", [FIRST_RULES, RULES])
+def test_the_lead_that_loses_less_counts_by_either_rules(rules):
+    """By up to half of 6 dB less than the mean of the two, there and back by all of it."""
+    found = terms_db(rules, readings(change=0.2), lead_loss_difference_db=20.0 * np.log10(2.0))
+    far = np.square([LOAD, SOURCE]) * (1.0 + S21**4) + THROUGH**2
+    read = np.sqrt(0.4**2 + far * (rules == FIRST_RULES))
+    assert found[3:5] == pytest.approx([SOURCE, LOAD] * read)
+
+
+def test_either_end_is_read_too_low_by_what_is_stated():
+    """Terms of 0.1 and of 0.2 that may be twice as large: their squares lack three times their
+    own."""
+    made = readings()
+    item = made.insertions.copy()
+    item[:, 2] *= 2.0
+    statements = stated(
+        1, source_reflection=SOURCE, load_reflection=LOAD, item_reflection=None,
+        reflection_tracking_db=20.0 * np.log10(2.0),
+    )  # fmt: skip
+    found = lines(replace(made, insertions=item), statements)
+    more = found["tracking of the reflections"].parts_db[:, 0] / ONE_TERM_DB
+    assert more[[0, 1, 2, 5]] == pytest.approx(np.zeros(4), abs=1e-9)
+    assert more[3:5] == pytest.approx(np.sqrt(3.0) * np.array([SOURCE * 0.1, LOAD * 0.2]))
+    assert found["mismatch"].source.endswith("item's reflection from the change of S11 and S22")
+
+
 def test_by_the_first_rules_the_far_match_with_and_without_the_item_is_added():
     """Read is r + s21^2 g with the item and a + g with the through, phases unknown: the change
     is off by up to g from the one and s21^2 g from the other, so that squares add up to

@@ -87,6 +87,31 @@ def test_where_insertions_scatter_more_they_have_their_own_degrees_of_freedom():
     assert "in places" in " ".join(assessed.notes)
 
 
+def test_insertions_and_history_are_known_well_enough_together():
+    """Four degrees of freedom of five insertions and one of an earlier run."""
+    history = PooledRepeatability(np.full(4, 1e-4), 1.0, ("a",), ())
+    assessed = assess_budget(bench(PLAIN), stated(4, history=history))
+    assert "5 insertions, pooled over one earlier run" in assessed.budget[0].source
+    assert assessed.budget[0].dof == 5.0
+
+
+def test_notes_name_a_few_of_many_runs_and_say_where_the_scatter_is_larger():
+    history = PooledRepeatability(np.full(4, 1e-9), 20.0, tuple("abcdefg"), ())
+    said = " ".join(assess_budget(bench(PLAIN), stated(4, history=history)).notes)
+    assert "earlier runs: a, b, c, d, e and 2 more." in said
+    assert "than 7 earlier runs explain, everywhere;" in said
+
+
+def test_makings_of_the_through_are_an_estimate_of_their_own():
+    """Their degrees of freedom are not those of the insertions, nor are they counted twice."""
+    order = (*[THROUGH] * 3, *[ITEM] * 5, *[THROUGH] * 3)
+    item, through = assess_budget(bench(order), stated(4)).budget[:2]
+    assert through.estimate
+    assert through.estimate != item.estimate
+    item, through = assess_budget(bench(PLAIN), stated(4)).budget[:2]
+    assert through.estimate == item.estimate
+
+
 def test_half_a_making_holds_half_its_noise():
     """A direct joint has one of the item's two mated pairs, and so half of its pooled variance and
     of the noise in that: 1 / 4 - (1 / 16) / 2 of a sweep's variance is still to be counted."""
