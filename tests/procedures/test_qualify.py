@@ -73,6 +73,11 @@ def runs(demo) -> dict[str, Run]:
     return {run.item["id"]: run for run in read}
 
 
+@pytest.fixture(scope="module")
+def compared(runs):
+    return compare_with_truth([run.path for run in runs.values()])
+
+
 def test_the_bad_crimp_is_the_one_that_fails(runs):
     assert len(runs) == 5
     verdicts = {
@@ -83,20 +88,18 @@ def test_the_bad_crimp_is_the_one_that_fails(runs):
     assert verdicts["PIG-0452"] == {"fail"}
 
 
-def test_truth_lies_inside_the_stated_uncertainty(runs):
-    rows = compare_with_truth([run.path for run in runs.values()])
-    assert len(rows) == len(runs) * len(BANDS)
-    assert sum(row.inside for row in rows) / sum(row.points for row in rows) >= 0.90
+def test_truth_lies_inside_the_stated_uncertainty(runs, compared):
+    assert len(compared) == len(runs) * len(BANDS)
+    assert sum(row.inside for row in compared) / sum(row.points for row in compared) >= 0.90
 
 
-def test_uncertainty_is_not_bought_with_width(runs):
+def test_uncertainty_is_not_bought_with_width(runs, compared):
     """A statement that is always right because it is wide says nothing: U stays below a
     tenth of a decibel for a healthy cable assembly, and errors fill a fair part of it."""
     for item in ("PIG-0451", "JMP-0107", "FDR-0012"):
         for band in runs[item].bands.values():
             assert band.expanded_uncertainty_db.max() < 0.1
-    rows = compare_with_truth([run.path for run in runs.values()])
-    shares = [abs(row.largest_error_db) / row.expanded_uncertainty_db for row in rows]
+    shares = [abs(row.largest_error_db) / row.expanded_uncertainty_db for row in compared]
     assert max(shares) > 0.2
 
 

@@ -8,6 +8,7 @@ which is 1 where it is left out.
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Final, Generic, TypeVar
 
 from drivers.simulated.scpi.scpi_errors import ScpiError
@@ -22,6 +23,7 @@ _DIGITS = re.compile(r"(.*?[^0-9])([0-9]+)", re.ASCII)
 OMITTED: Final = -1
 
 
+@cache
 def spellings(keyword: str) -> tuple[str, str]:
     """Return the short and the long form, in capitals, of a keyword such as `FREQuency`."""
     match = _NODE.fullmatch(keyword)
@@ -52,7 +54,8 @@ class _Node(Generic[T]):
     route: _Route[T] | None = None
 
 
-def _pieces(pattern: str) -> list[_Piece]:
+@cache
+def _pieces(pattern: str) -> tuple[_Piece, ...]:
     pieces: list[_Piece] = []
     position = 0
     while position < len(pattern):
@@ -64,11 +67,37 @@ def _pieces(pattern: str) -> list[_Piece]:
         position = match.end()
     if all(piece.is_optional for piece in pieces):
         raise ValueError(f"header pattern {pattern!r} needs a node outside brackets")
-    return pieces
+    return tuple(pieces)
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way to write a pattern."""
+
+    keywords: tuple[str, ...]
+    picks: tuple[int, ...]
+    plain: tuple[int, ...]
+
+
+@cache
+def _ways(pattern: str) -> tuple[_Way, ...]:
+    """Every way to write or leave out the optional nodes."""
+    pieces = _pieces(pattern)
+    numbered = [piece for piece in pieces if piece.has_suffix]
+    return tuple(
+        _Way(
+            tuple(piece.keyword for piece in written),
+            tuple(
+                next((i for i, piece in enumerate(written) if piece is wanted), OMITTED)
+                for wanted in numbered
+            ),
+            tuple(i for i, piece in enumerate(written) if not piece.has_suffix),
+        )
+        for written in _subsets(pieces)
+    )
 
 
 def _subsets(pieces: Sequence[_Piece]) -> Iterator[tuple[_Piece, ...]]:
-    """Every way to write or leave out the optional nodes."""
     if not pieces:
         yield ()
         return
@@ -91,23 +120,17 @@ class HeaderTree(Generic[T]):
         ValueError for a pattern that cannot be read, that clashes with another, or whose
         suffixes are not all given a range.
         """
-        pieces = _pieces(pattern)
-        numbered = [piece for piece in pieces if piece.has_suffix]
-        if len(numbered) != len(suffixes):
+        numbered = sum(piece.has_suffix for piece in _pieces(pattern))
+        if numbered != len(suffixes):
             raise ValueError(
-                f"header pattern {pattern!r} has {len(numbered)} numeric suffixes, "
+                f"header pattern {pattern!r} has {numbered} numeric suffixes, "
                 f"but {len(suffixes)} ranges are declared"
             )
-        for written in _subsets(pieces):
-            picks = tuple(
-                next((i for i, piece in enumerate(written) if piece is wanted), OMITTED)
-                for wanted in numbered
-            )
-            plain = tuple(i for i, piece in enumerate(written) if not piece.has_suffix)
-            node = self._grow(pattern, [piece.keyword for piece in written])
+        for way in _ways(pattern):
+            node = self._grow(pattern, way.keywords)
             if node.route is not None:
                 raise ValueError(f"header pattern {pattern!r} is declared twice")
-            node.route = _Route(target, picks, plain, tuple(suffixes))
+            node.route = _Route(target, way.picks, way.plain, tuple(suffixes))
 
     def _grow(self, pattern: str, keywords: Sequence[str]) -> _Node[T]:
         node = self._root

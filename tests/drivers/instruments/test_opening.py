@@ -20,6 +20,7 @@ from drivers.link.link import Link
 from drivers.simulated.faults.fault_kinds import KINDS
 from drivers.sweep import SweepSettings
 from tests.drivers.scripted_peer import ScriptedPeer
+from tests.long_cases import long
 
 TIMEOUT_S = 0.3
 SLACK_S = 1.5
@@ -75,7 +76,7 @@ def arm(hand, kind, *options):
     assert hand.query("SYST:ERR?") == '0,"No error"'
 
 
-@pytest.mark.parametrize("on", ["*IDN?", "OUTPut:STATe?"])
+@pytest.mark.parametrize("on", ["*IDN?", *long("OUTPut:STATe?")])
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_fault_that_passes_does_not_keep_an_instrument_from_opening(hand, analyzer, kind, on):
     arm(hand, kind, *([f"on={on}"] if not KINDS[kind].on_message else []))

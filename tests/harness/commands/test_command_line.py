@@ -155,7 +155,7 @@ def test_what_cannot_be_written_is_file_trouble_with_the_name_that_was_asked_for
         assert ".new" not in done.stderr
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, *long(signal.SIGTERM)])
 def test_stopping_in_the_middle_of_a_sweep(workplace_folder, start_bench, number):
     """RF off as the analyzer itself says, the file opens with what was finished, the status is
     128 + the signal's number, and the message says how to go on."""
@@ -204,6 +204,7 @@ def wait_until_sweeping_after(link, results, at_least):
     raise AssertionError("the run did not come to its second sweep")
 
 
+@pytest.mark.long
 def test_losing_the_instrument_keeps_what_was_measured(workplace_folder, start_bench):
     process = start_bench(pace=1.0)
     use_running_bench(workplace_folder, process)

@@ -26,7 +26,7 @@ def read_back(text):
     return list(csv.reader(io.StringIO(text, newline="")))
 
 
-@examples(15, 40)
+@examples(6, 40)
 @given(
     st.lists(
         st.tuples(

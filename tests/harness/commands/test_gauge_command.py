@@ -166,6 +166,7 @@ def test_gaps_are_named(results):
     )
 
 
+@pytest.mark.long
 def test_unfinished_and_other_runs_are_told(made, results):
     _, workplace = made
     by_band = {GOOD: 0.44, POOR: 0.9}
@@ -186,6 +187,7 @@ def test_unfinished_and_other_runs_are_told(made, results):
     assert newest > 0.85
 
 
+@pytest.mark.long
 def test_too_small_a_study(results):
     for path in results.glob("*-Bo-*"):
         path.unlink()

@@ -106,6 +106,7 @@ def test_a_limit_of_the_item_is_not_needed(folder):
     assert "clear verdict" not in plan("--item", "PIG-0451", "--insertions", "3").stdout
 
 
+@pytest.mark.long
 def test_the_same_question_has_the_same_answer(folder):
     assert planned("--item", "JMP-0107") == planned("--item", "JMP-0107")
 
@@ -144,6 +145,7 @@ def test_wrong_usage_is_told(folder, arguments, says):
         assert says in str(done.exception)
 
 
+@pytest.mark.long
 def test_monte_carlo_history_and_further_options(folder):
     """Where mismatch dominates, Monte Carlo's U is below the GUM's: its distribution ends."""
     ask = ("--item", "PIG-0451", "--insertions", "5", "--makings", "3", "--check-every", "2")

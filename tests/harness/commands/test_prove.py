@@ -97,6 +97,7 @@ def test_it_fits_a_narrow_terminal(run, monkeypatch, columns):
     assert "backhaul-5600" in text
 
 
+@pytest.mark.long
 def test_monte_carlo_is_proved_where_the_station_asks_for_it(run, workplace_folder):
     path = workplace_folder / "station.toml"
     text, count = re.subn(r'method = "gum"', 'method = "monte carlo"', path.read_text("utf-8"))

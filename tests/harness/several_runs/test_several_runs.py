@@ -149,6 +149,7 @@ def test_adapter_losses_as_a_table_of_80_columns_and_as_json(pairs):
         assert worse == sorted(worse)
 
 
+@pytest.mark.long
 def test_an_adapter_found_in_pairs_flows_into_the_budget_of_later_runs(pairs, tmp_path):
     """The adapter closes the through of the next station, which reads its loss from the file:
     the truth lies inside U, and the budget names the file."""

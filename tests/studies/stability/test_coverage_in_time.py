@@ -48,7 +48,8 @@ def test_an_interval_of_half_the_width_is_caught(monkeypatch):
     assert not may_be(found.temperature, LEAST, MOST)
 
 
-@pytest.mark.parametrize("noise", ["random walk", *long("white")])
+@pytest.mark.long
+@pytest.mark.parametrize("noise", ["white", "random walk"])
 def test_intervals_of_the_allan_deviation_hold_what_they_say(noise):
     for row in allan_coverage(noise, 480, 400):
         assert may_be(row.share, LEAST, MOST), row

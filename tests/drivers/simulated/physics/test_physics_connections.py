@@ -139,6 +139,7 @@ def test_makings_are_independent(spread_impedance_ohm):
     assert abs(np.corrcoef(resistance, reactance)[0, 1]) < limit
 
 
+@pytest.mark.long
 def test_an_item_has_two_connections():
     """Both ends of an item vary, each by itself: variances add."""
     line = '[items.BARE]\nparts = [{ kind = "pad", attenuation = "40 dB" }]'

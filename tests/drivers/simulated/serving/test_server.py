@@ -190,6 +190,7 @@ def test_hanging_up_is_noticed_behind_a_flood(client, served, specimen) -> None:
     other.close()
 
 
+@pytest.mark.long
 def test_a_connection_goes_on_behind_an_overrun(client, served, specimen) -> None:
     specimen.sweep_s = 3600.0
     client.send(b"INIT;*OPC?\n" + b"*SRE 1\n" * 50_000 + b"FREQ:ST")

@@ -184,6 +184,7 @@ def test_the_delay_of_a_line_is_found_within_its_limits():
     assert measured_delay_s(scalar, scalar, 0.02) is None
 
 
+@pytest.mark.long
 def test_makings_of_the_stated_repeatability_are_taken_for_one_as_seldom_as_stated():
     """Two joints with normal dZ, as the rule has it: 2000 pairs of level
     and reflections, with drift and noise for which the chance is just below what is allowed."""

@@ -153,8 +153,7 @@ def test_a_step_of_the_readings_is_no_movement_beyond_the_stated_most():
     ("order", "step_db", "drift"),
     [
         *long((PLAIN, None, 0.01), ((THROUGH, *[ITEM] * 3, THROUGH), None, 0.01)),
-        ((*[THROUGH] * 3, *[ITEM] * 5, *[THROUGH] * 3), None, 0.3),
-        *long((PLAIN, 0.1, 0.01)),
+        *long(((*[THROUGH] * 3, *[ITEM] * 5, *[THROUGH] * 3), None, 0.3), (PLAIN, 0.1, 0.01)),
         ((THROUGH, ITEM, ITEM, THROUGH, ITEM, ITEM, THROUGH), None, 0.01),
     ],
     ids=["five insertions", "three", "makings and drift", "coarse", "three checks"],

@@ -103,6 +103,7 @@ def test_an_interval_wholly_below_nothing_has_no_verdict_and_no_excuse(method):
     assert evaluate(readings, stated(4), method=method).doubts == limited.doubts
 
 
+@pytest.mark.long
 def test_an_item_of_hardly_any_loss_is_seldom_called_impossible():
     """200 bands of 101 frequencies whose noise is drawn anew at each, true loss 0 dB."""
     noisy = sum(

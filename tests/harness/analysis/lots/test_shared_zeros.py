@@ -107,6 +107,7 @@ def test_with_one_zero_the_items_are_judged_about_its_line():
     assert shared_zeros_chart(np.full(3, np.nan), np.zeros(3), np.arange(3.0)) is None
 
 
+@pytest.mark.long
 def test_a_process_that_stands_still_is_rarely_said_to_drift():
     """95 % limits: of 300 lots in control 5 % may be said to; with each item counted by itself
     common zeros make that many times as many."""

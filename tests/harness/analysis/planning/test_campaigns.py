@@ -72,6 +72,7 @@ def test_connections_and_noise_scatter_as_stated():
     assert abs(np.corrcoef(noisy[:, 0], noisy[:, 1])[0, 1]) < 0.1
 
 
+@pytest.mark.long
 def test_mismatch_is_that_of_scikit_rf():
     """A bench put together by scikit-rf: source and load reflections around a device, random
     phases. The largest errors over many phases agree, and so does the standard deviation."""

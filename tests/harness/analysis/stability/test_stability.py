@@ -7,7 +7,7 @@ import dataclasses
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.analysis.loss.band import stability_of_band
@@ -16,6 +16,7 @@ from harness.analysis.stability.loss_series import LossSeries
 from harness.analysis.stability.scatter_in_time import residuals_about_trend
 from harness.analysis.stability.stability import FEWEST_SWEEPS
 from harness.analysis.stability.time_grid import time_grid
+from tests.long_cases import examples
 from tests.studies.stability.worlds import START, World, band_of
 
 
@@ -114,7 +115,7 @@ def test_too_few_sweeps_of_one_insertion_say_nothing():
     assert stability_of_band(dataclasses.replace(band_of(many), series=None)) is None
 
 
-@settings(max_examples=15)
+@examples(5, 15)
 @given(
     st.integers(16, 60), st.integers(1, 3), st.integers(0, 2**32 - 1),
     st.sampled_from([0.0, 1e-3, 0.5]), st.integers(2, 12),
