@@ -58,7 +58,7 @@ def busy_night(place, ticks, between_s=BETWEEN_S):
     while not run.has_ended():
         time.sleep(between_s)
         # while its sweeps are made; what evaluates them has a need of its own
-        if any(folder.glob("results/.*.finishing")):
+        if any(folder.glob("results/.*.finishing-*")):
             break
         found = look_at(run.process_id)
         if found is not None:

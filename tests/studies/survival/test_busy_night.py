@@ -9,7 +9,7 @@ from tests.studies.survival.place import Place
 @pytest.mark.long
 def test_nothing_grows_in_a_busy_night(tmp_path):
     place = Place(tmp_path)
-    looks, ended = busy_night(place, 60, between_s=0.05)
+    looks, ended = busy_night(place, 60, between_s=0.2)
     place.close()
     assert ended.returncode == 0, ended.stderr
     assert "60 of 60 ticks made" in ended.stdout

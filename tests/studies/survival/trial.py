@@ -193,11 +193,14 @@ def missing(path, reported):
 def _missing(path, reported):
     with open_run(path) as file:
         kept = read_kept(file).sweeps
-        there = set()
+        there, set_aside = set(), Counter()
         for band, group in file["bands"].items():
             for kind, index in (("normalization", "making"), ("insertions", "insertion")):
                 part = group[kind]
                 times, indices = part["time"][()], part[index][()]
+                # what nobody had looked at when it stopped is kept, and does not count
+                for making, suspect in zip(indices, part["suspect"][()], strict=False):
+                    set_aside[(band, kind, int(making))] += bool(suspect)
                 # of a sweep that was being stored, not every part need be there
                 for making, time_s, readings in zip(
                     indices, times, part["readings"][()], strict=False
@@ -206,8 +209,8 @@ def _missing(path, reported):
     lost = [sweep for sweep in map(tuple, reported) if sweep not in there]
     problems = [(LOST, f"not there, or with other readings: {sweep}") for sweep in lost]
     for key, count in Counter(tuple(sweep[:3]) for sweep in reported).items():
-        if kept.get(key, 0) < count:
-            told = kept.get(key, 0)
+        told = kept.get(key, 0) + set_aside[key]
+        if told < count:
             problems.append((LOST, f"{key}: {count} were reported done, {told} are told of"))
     return problems
 
