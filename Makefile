@@ -1,6 +1,6 @@
 # make demo   the main job, on the simulated bench
-# make check  lint, types and the quick half of the tests, those that start no process: in 40 s
-# make test   lint, types and every test: in 150 s on two cores
+# make check  lint, types and the quick half of the tests, those that start no process
+# make test   lint, types and every test but the long ones: three and a half minutes on two cores
 # make whole  what `make test` leaves out: long runs, many cases and examples, small studies
 # make examples  properties on new examples; `make test` takes the same every time
 # make bench  speed, as ratios against a named baseline
